@@ -1,0 +1,80 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include <stdio.h>
+#include <unistd.h>
+
+#include "base/progress.h"
+
+struct rw_progress {
+    char *what, *units;
+    int64_t total, done, first;
+    bool started, terminal, drawn;
+    int64_t start_us, shown_us;
+};
+
+rw_progress *rw_progress_new(const char *what, const char *units, int64_t total)
+{
+    rw_progress *p = g_new0(rw_progress, 1);
+    p->what = g_strdup(what);
+    p->units = g_strdup(units);
+    p->total = total;
+    p->terminal = isatty(STDERR_FILENO) != 0;
+    p->start_us = p->shown_us = g_get_monotonic_time();
+    return p;
+}
+
+static void format_time(char *out, size_t size, double seconds)
+{
+    int64_t s = (int64_t)(seconds + 0.5);
+    if (s >= 3600)
+        g_snprintf(out, size, "%" G_GINT64_FORMAT " h %02" G_GINT64_FORMAT " min", s / 3600,
+                   s / 60 % 60);
+    else
+        g_snprintf(out, size, "%" G_GINT64_FORMAT ":%02" G_GINT64_FORMAT, s / 60, s % 60);
+}
+
+static void show(rw_progress *p, bool last)
+{
+    double elapsed = (double)(g_get_monotonic_time() - p->start_us) * 1e-6;
+    double rate = elapsed > 0 ? (double)(p->done - p->first) / elapsed : 0;
+    char time[32];
+    format_time(time, sizeof time, last || rate <= 0 ? elapsed : (double)(p->total - p->done) / rate);
+    const char *end = p->terminal && !last ? "" : "\n";
+    fprintf(stderr, "%s%s: %" G_GINT64_FORMAT " of %" G_GINT64_FORMAT " %s, %.1f a second, %s%s%s%s",
+            p->terminal ? "\r" : "", p->what, p->done, p->total, p->units, rate,
+            last ? "took " : "", time, last ? "" : " left", p->terminal ? "\033[K" : "");
+    fputs(end, stderr);
+    fflush(stderr);
+    p->drawn = p->terminal && !last;
+}
+
+void rw_progress_step(rw_progress *p, int64_t done)
+{
+    if (!p->started) { /* what was done before this run does not count in the rate */
+        p->started = true;
+        p->first = MAX(done - 1, 0);
+    }
+    p->done = done;
+    int64_t now = g_get_monotonic_time();
+    if (now - p->shown_us < (p->terminal ? 250000 : 10000000))
+        return;
+    p->shown_us = now;
+    show(p, false);
+}
+
+void rw_progress_interrupt(rw_progress *p)
+{
+    if (p->drawn)
+        fputs("\r\033[K", stderr);
+    p->drawn = false;
+}
+
+void rw_progress_free(rw_progress **progress)
+{
+    rw_progress *p = *progress;
+    if (!p)
+        return;
+    show(p, true);
+    g_free(p->what);
+    g_free(p->units);
+    g_clear_pointer(progress, g_free);
+}

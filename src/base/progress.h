@@ -1,0 +1,24 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * progress.h - how far long work is: frames, rate, time left, on stderr.
+ *
+ *     rw_progress *p = rw_progress_new("survey", "stills", total);
+ *     rw_progress_step(p, done);      // as often as you like
+ *     rw_progress_free(&p);           // prints the closing line
+ *
+ * On a terminal one line is redrawn four times a second; piped, a plain line every ten seconds and
+ * at the end. Belongs to one thread.
+ */
+#ifndef RW_BASE_PROGRESS_H
+#define RW_BASE_PROGRESS_H
+
+#include <reelwright/types.h>
+
+typedef struct rw_progress rw_progress;
+rw_progress *rw_progress_new(const char *what, const char *units, int64_t total);
+void rw_progress_step(rw_progress *progress, int64_t done);
+/* Clears the drawn line so that a message can be printed; the next step draws it again. */
+void rw_progress_interrupt(rw_progress *progress);
+void rw_progress_free(rw_progress **progress);
+
+#endif
