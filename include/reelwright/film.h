@@ -31,14 +31,16 @@ typedef struct rw_gauge {
     double pitch;      /* camera stock, long pitch */
     double pitch_short;
     rw_rational frames_per_foot;          /* exact by trade: 72, 80 */
-    const rw_perforation *perforations;   /* those that touch one frame, top to bottom */
+    const rw_perforation *perforations;   /* those that touch one frame, by growing y */
     int n_perforations;
     bool perforation_on_frame_line; /* true: the holes are shared with the neighbouring frames */
     rw_rect camera_aperture;        /* the exposed picture */
     rw_rect projectable;            /* what finish shows */
     const rw_rational *speeds;      /* usual speeds, the default first */
     int n_speeds;
-    const char *const *sources; /* one line per fact, NULL-ended: value, source, confidence mark */
+    /* One line per fact, NULL-ended: value, source, mark. [S] read in that source; [S2] read in a
+     * secondary source that quotes it; [M] from memory of it; [C] common practice; [D] derived. */
+    const char *const *sources;
 } rw_gauge;
 
 /* NULL when no gauge has that name. */
