@@ -106,6 +106,10 @@ typedef struct rw_stage {
     rw_domain domain;       /* of the samples it is given and gives back */
     unsigned needs;         /* rw_stage_needs */
 
+    /* True when these parameters leave every frame as it is: the stage is then left out of the run,
+     * observation and all. NULL: never. */
+    bool (*idle)(const void *params);
+
     /* How many pictures before and after; both <= RW_REACH_MAX. NULL: none. */
     void (*reach)(const void *params, int *before, int *after);
 
