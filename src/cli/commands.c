@@ -1,8 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "cli/cli.h"
 
+extern const rw_command rw_cmd_plan;
+
 /* In the order of the work. */
 static const rw_command *const commands[] = {
+    &rw_cmd_plan,
     NULL,
 };
 

@@ -60,8 +60,8 @@ bool rw_cli_parse(const rw_command *self, const GOptionEntry *entries, int *argc
         g_autofree char *text = g_option_context_get_help(context, FALSE, NULL);
         const char *options = strchr(text, '\n'); /* past GLib's own usage lines */
         options = options ? strstr(options, "\n\n") : NULL;
-        g_print("Usage: reelwright %s %s [OPTION...]\n\n%s.\n%s%s%s%s", self->name,
-                self->arguments, self->summary, self->details ? "\n" : "",
+        g_print("Usage: reelwright %s%s%s [OPTION...]\n\n%s.\n%s%s%s%s", self->name,
+                *self->arguments ? " " : "", self->arguments, self->summary, self->details ? "\n" : "",
                 self->details ? self->details : "", self->details ? "\n" : "",
                 options ? options + 1 : text);
         *exit_code = 0;
@@ -74,7 +74,8 @@ bool rw_cli_parse(const rw_command *self, const GOptionEntry *entries, int *argc
             given = --*argc - 1;
         }
         if (given < min_arguments || (max_arguments >= 0 && given > max_arguments)) {
-            *exit_code = rw_cli_usage(self, "Give %s.", self->arguments);
+            *exit_code = *self->arguments ? rw_cli_usage(self, "Give %s.", self->arguments)
+                                          : rw_cli_usage(self, "Give options only.");
             ok = false;
         }
     }
