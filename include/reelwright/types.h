@@ -18,6 +18,14 @@
 
 #include <reelwright/error.h>
 
+/* atomic_bool: a flag that another thread raises to stop long work. */
+#ifdef __cplusplus
+#include <atomic>
+using std::atomic_bool;
+#else
+#include <stdatomic.h>
+#endif
+
 #ifdef __cplusplus
 extern "C" {
 #endif
