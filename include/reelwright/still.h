@@ -77,6 +77,69 @@ RW_API bool rw_decoder_decode(rw_decoder *decoder, const char *path, int eighths
 /* The embedded ICC profile of the last decoded still, or NULL. Owned by the decoder. */
 RW_API const void *rw_decoder_profile(const rw_decoder *decoder, size_t *bytes);
 
+/* ---- capture order ----
+ * The camera's counter is believed before its clock: names by DCF (JEITA CP-3461: folders 100-999
+ * and five characters, files four characters and 0001-9999), then the clock as a cross-check.
+ *   - A counter that rolls from 9999 to 0001 goes on in the next folder, or, with some cameras, in
+ *     the same one: there the times decide where the folder's first file is; without times, only a
+ *     folder that holds both 9999 and 0001 and a hole between is taken as rolled over.
+ *   - Folders of one card go by number. Several cards go by time; where a still has none, by the
+ *     counter running on from one card to the next; else as given.
+ *   - Names that are not DCF go by natural order (img2 before img10); if more than a tenth of the
+ *     steps contradict the clock, the clock orders them.
+ * Pure: the same set of shots in any order gives the same answer. */
+
+typedef struct rw_shot {
+    const char *path; /* with the card's folder, '/' between; not owned */
+    int card;         /* which of the cards, in the order they were given */
+    bool has_time, has_subsec;
+    int64_t time_us;
+    bool no_picture; /* a number that the camera used for something else (raw, film, sound): it has
+                        no place in the order, but it is no gap either */
+} rw_shot;
+
+typedef enum rw_order_kind {
+    RW_ORDER_GAP,        /* amount numbers are missing before this place */
+    RW_ORDER_CLOCK_BACK, /* names and clock disagree: the time is amount microseconds earlier than
+                            that of the shot before */
+    RW_ORDER_ROLLED,     /* the counter started again here; amount 1: decided without times */
+    RW_ORDER_BY_CLOCK,   /* from here, amount shots are ordered by the clock against their names */
+    RW_ORDER_AS_GIVEN    /* a new card from here; nothing but the order given tells that it is next */
+} rw_order_kind;
+
+typedef struct rw_order_note {
+    rw_order_kind kind;
+    size_t place;
+    int64_t amount;
+} rw_order_note;
+
+typedef struct rw_order {
+    size_t count;         /* of shots that have a place */
+    size_t *shots;        /* shots[place] is an index into what was given */
+    size_t n_notes;
+    rw_order_note *notes; /* by place */
+    double confidence;    /* 1: names and clock agree everywhere. 0.9: some have no time. 0.8: none
+                             has. 0.7: they disagree somewhere. 0.5: neither counter nor clock, or
+                             something had to be guessed. Our own scale. */
+} rw_order;
+
+RW_API rw_order *rw_order_shots(const rw_shot *shots, size_t count);
+RW_API void rw_order_free(rw_order **order);
+
+/* *folder from the name of the file's folder, *number from its own; -1 each when it is not DCF. Lower
+ * case counts as upper: mounted cards are shown either way. */
+RW_API void rw_dcf_parse(const char *path, int *folder, int *number);
+/* Like strcmp; runs of digits compare as numbers, letters without case; equal only if identical. */
+RW_API int rw_natural_compare(const char *a, const char *b);
+
+/* ---- is it all there? ---- */
+
+/* Walks the file's structure without decoding it: a JPEG's markers to its end marker, a PNG's chunks
+ * with their checksums, a TIFF's strips against the file's length. True when that could be done;
+ * fault is then "" for a whole file or says in a few words what is wrong. False with the error set
+ * when the file cannot be read or is no still. */
+RW_API bool rw_still_check(const char *path, char fault[160], GError **error);
+
 #ifdef __cplusplus
 }
 #endif

@@ -56,6 +56,8 @@ bool rw_png_decode(rw_decoder *decoder, const rw_source *source, rw_pixels *pixe
 bool rw_tiff_probe(const rw_source *source, rw_still_info *info, GError **error);
 bool rw_tiff_decode(rw_decoder *decoder, const rw_source *source, rw_pixels *pixels,
                     GError **error);
+/* True when every strip or tile lies inside the file. */
+bool rw_tiff_whole(const rw_source *source);
 
 /* The two public calls on a source that is already there. */
 bool rw_still_probe_source(const rw_source *source, rw_still_info *info, GError **error);

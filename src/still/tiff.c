@@ -381,3 +381,22 @@ bool rw_tiff_decode(rw_decoder *decoder, const rw_source *source, rw_pixels *p, 
     TIFFClose(tiff);
     return ok;
 }
+
+bool rw_tiff_whole(const rw_source *source)
+{
+    stream s = {.source = source};
+    TIFF *tiff = open_stream(&s);
+    if (!tiff)
+        return false;
+    bool tiled = TIFFIsTiled(tiff) != 0;
+    uint64_t *offsets = NULL, *counts = NULL;
+    bool ok = TIFFGetField(tiff, tiled ? TIFFTAG_TILEOFFSETS : TIFFTAG_STRIPOFFSETS, &offsets) &&
+              TIFFGetField(tiff, tiled ? TIFFTAG_TILEBYTECOUNTS : TIFFTAG_STRIPBYTECOUNTS,
+                           &counts) &&
+              offsets && counts;
+    uint32_t n = tiled ? TIFFNumberOfTiles(tiff) : TIFFNumberOfStrips(tiff);
+    for (uint32_t i = 0; ok && i < n; i++)
+        ok = offsets[i] <= source->size && counts[i] <= source->size - offsets[i];
+    TIFFClose(tiff);
+    return ok;
+}
