@@ -1,0 +1,447 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include <math.h>
+#include <string.h>
+
+#include "survey/fft.h"
+#include "survey/imprint.h"
+
+enum {
+    W = RW_PATCH_WIDTH,
+    H = RW_PATCH_HEIGHT,
+    MOST = 8,             /* pairs of patches compared at a time */
+    RADIUS = 6,           /* of the high-pass: grain is finer, most of the picture coarser */
+    MARGIN = 2 * RADIUS,  /* pixels read round a patch: two box passes */
+    WIDE = W + 2 * MARGIN,
+    HIGH = H + 2 * MARGIN,
+    TAPER = 6,            /* samples over which a patch fades to nothing at its ends */
+    REACH = 8             /* shifts looked at, pixels: what registration by one hole, torn or not,
+                           * and shrinkage over one pitch leave */
+};
+
+/* Between a frame line and a patch: the picture's own edge is not grain. */
+#define GUARD_MM 0.02
+/* Of the neighbouring picture that a gate with a usual margin lets through. */
+#define STRIP_MM 0.075
+/* Steps per robust standard deviation of a patch: clips at 6 sd, and rounding adds less than a
+ * thousandth of its power even where the picture's own detail is ten times the grain. */
+#define STEPS_PER_SD 21.0f
+
+/* ---- where the patches lie ---- */
+
+typedef struct patch_place {
+    double x;          /* share of the picture's width, centre of the patch */
+    double y;          /* film mm, the patch's edge of smaller y */
+    int first, last;   /* rows that must be on the still, last exclusive */
+} patch_place;
+
+static bool is_middle(int patch)
+{
+    return patch == RW_PATCH_MIDDLE || patch == RW_PATCH_MIDDLE + 1;
+}
+
+static int strip_rows(double px_per_mm)
+{
+    return CLAMP((int)lrint(STRIP_MM * px_per_mm), 8, H - 2 * REACH + 4);
+}
+
+static patch_place plan_place(const rw_gauge *gauge, double px_per_mm, int rows, int patch)
+{
+    rw_rect a = gauge->camera_aperture;
+    if (is_middle(patch))
+        return (patch_place){patch == RW_PATCH_MIDDLE ? 0.3 : 0.7,
+                       a.y + a.height / 2 - H / 2.0 / px_per_mm, 0, H};
+    double above = (H - rows) / 2 / px_per_mm; /* of the patch's edge over the strip of picture */
+    double near_in = a.y + GUARD_MM - above;
+    double far_in = a.y + a.height - GUARD_MM - rows / px_per_mm - above;
+    patch_place p = {0, 0, (H - rows) / 2, (H - rows) / 2 + rows};
+    if (patch >= RW_PATCH_OUT_FAR)
+        p.y = near_in + gauge->pitch;
+    else if (patch >= RW_PATCH_OUT_NEAR)
+        p.y = far_in - gauge->pitch;
+    else
+        p.y = patch >= RW_PATCH_IN_FAR ? far_in : near_in;
+    int column = (patch >= RW_PATCH_OUT_NEAR ? patch - RW_PATCH_OUT_NEAR : patch) % 3;
+    p.x = 0.2 + 0.3 * column;
+    return p;
+}
+
+/* The still's axis (unit step in pixels) that is nearest to a film axis. */
+static void nearest_axis(double dx, double dy, int *step_x, int *step_y)
+{
+    bool along_x = fabs(dx) >= fabs(dy);
+    *step_x = along_x ? (dx < 0 ? -1 : 1) : 0;
+    *step_y = along_x ? 0 : (dy < 0 ? -1 : 1);
+}
+
+typedef struct axes {
+    int ux, uy, vx, vy; /* one patch sample across and along the film, in decoded pixels */
+} axes;
+
+static axes patch_axes(rw_affine film_to_px)
+{
+    axes a;
+    nearest_axis(film_to_px.m[0][0], film_to_px.m[1][0], &a.ux, &a.uy);
+    nearest_axis(film_to_px.m[0][1], film_to_px.m[1][1], &a.vx, &a.vy);
+    return a;
+}
+
+static bool is_inside(const rw_pixels *pixels, int x, int y)
+{
+    return x >= 0 && y >= 0 && x < pixels->width && y < pixels->height;
+}
+
+/* Reads WIDE x HIGH luma samples whose sample (MARGIN, MARGIN) is at (x, y). False when rows
+ * first..last of the patch are not all on the still; beyond it the edge repeats. */
+static bool read_block(const rw_pixels *pixels, axes a, int x, int y, const patch_place *p, float *out)
+{
+    int end = W - 1, last = p->last - 1;
+    if (!is_inside(pixels, x + p->first * a.vx, y + p->first * a.vy) ||
+        !is_inside(pixels, x + end * a.ux + last * a.vx, y + end * a.uy + last * a.vy))
+        return false;
+    for (int j = 0; j < HIGH; j++)
+        for (int i = 0; i < WIDE; i++) {
+            int u = i - MARGIN, v = j - MARGIN;
+            out[j * WIDE + i] =
+                rw_luma_at(pixels, x + u * a.ux + v * a.vx, y + u * a.uy + v * a.vy);
+        }
+    return true;
+}
+
+/* ---- from samples to grain ---- */
+
+/* to[i] = mean of from[i - RADIUS .. i + RADIUS]; n samples a step apart; ends repeat. */
+static void box_line(const float *from, float *to, int n, int step)
+{
+    float sum = 0;
+    for (int i = -RADIUS; i <= RADIUS; i++)
+        sum += from[CLAMP(i, 0, n - 1) * step];
+    for (int i = 0; i < n; i++) {
+        to[i * step] = sum / (2 * RADIUS + 1);
+        sum += from[MIN(i + RADIUS + 1, n - 1) * step] - from[MAX(i - RADIUS, 0) * step];
+    }
+}
+
+static void box(float *block, float *scratch)
+{
+    for (int j = 0; j < HIGH; j++)
+        box_line(block + j * WIDE, scratch + j * WIDE, WIDE, 1);
+    for (int i = 0; i < WIDE; i++)
+        box_line(scratch + i, block + i, HIGH, WIDE);
+}
+
+static int compare_floats(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+/* Robust standard deviation of W * H samples about zero: 1.4826 * median |x|. */
+static float robust_sd(const float *grain)
+{
+    float absolute[W * H];
+    for (int i = 0; i < W * H; i++)
+        absolute[i] = fabsf(grain[i]);
+    qsort(absolute, W * H, sizeof *absolute, compare_floats);
+    return 1.4826f * absolute[W * H / 2];
+}
+
+/* High-pass, scaled by its own robust spread so that an edge of the picture clips and the grain
+ * stays fine. */
+static void store_grain(rw_imprint *imprint, int patch, const float *block)
+{
+    static const float smallest_sd = 0.2f; /* coded; below it there is rounding and no grain */
+    float smooth[WIDE * HIGH], scratch[WIDE * HIGH], grain[W * H];
+    double sum = 0;
+    memcpy(smooth, block, sizeof smooth);
+    box(smooth, scratch);
+    box(smooth, scratch);
+    for (int j = 0; j < H; j++)
+        for (int i = 0; i < W; i++) {
+            int k = (j + MARGIN) * WIDE + i + MARGIN;
+            grain[j * W + i] = block[k] - smooth[k];
+            sum += block[k];
+        }
+    imprint->level[patch] = (float)(sum / (W * H));
+    float sd = robust_sd(grain);
+    imprint->scale[patch] = MAX(sd, smallest_sd) / STEPS_PER_SD;
+    for (int i = 0; i < W * H; i++) {
+        float steps = grain[i] / imprint->scale[patch];
+        imprint->grain[patch][i] = (int8_t)lrintf(CLAMP(steps, -127.0f, 127.0f));
+    }
+}
+
+void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels *pixels,
+                     const rw_small *small, rw_affine film_to_px)
+{
+    rw_rect a = gauge->camera_aperture;
+    axes axis = patch_axes(film_to_px);
+    double px_per_mm = sqrt(fabs(rw_affine_determinant(film_to_px)));
+    int rows = strip_rows(px_per_mm);
+    memset(imprint, 0, sizeof *imprint);
+    imprint->version = RW_PRINT_VERSION;
+    imprint->rows = (uint32_t)rows;
+    rw_view_make(small, film_to_px, a, imprint->view, RW_VIEW_WIDTH, RW_VIEW_HEIGHT);
+    for (int i = 0; i < RW_N_PATCHES; i++) {
+        float block[WIDE * HIGH];
+        patch_place p = plan_place(gauge, px_per_mm, rows, i);
+        rw_point at = rw_affine_apply(film_to_px, a.x + p.x * a.width - W / 2.0 / px_per_mm, p.y);
+        if (fabs(at.x) < 1e6 && fabs(at.y) < 1e6 &&
+            read_block(pixels, axis, (int)lrint(at.x), (int)lrint(at.y), &p, block))
+            store_grain(imprint, i, block);
+    }
+}
+
+/* ---- comparing ----
+ * In two steps. First where: the correlation surfaces of all pairs, added up, peak at one common
+ * shift. Then how alike: what overlaps at that shift is cut out of both and correlated alone. */
+
+typedef struct pair {
+    const int8_t *a, *b;
+    int first, last; /* rows of a that count */
+} pair;
+
+typedef struct cross {
+    float re[W * H], im[W * H];
+} cross;
+
+struct rw_matcher {
+    rw_fft *fft;
+    float weight[W * H]; /* of each frequency bin */
+    float re[W * H], im[W * H];
+    cross each[MOST], sum;
+};
+
+rw_matcher *rw_matcher_new(rw_grain_band band)
+{
+    /* Frame lines and the gate's edges run across the film: next to no frequency in x. */
+    static const float least_x = 0.025f, slope = 0.03f;
+    rw_matcher *m = g_new0(rw_matcher, 1);
+    m->fft = rw_fft_new(W, H);
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++) {
+            float fx = rw_fft_frequency(x, W), fy = rw_fft_frequency(y, H);
+            float f = hypotf(fx, fy);
+            float rise = (f - (float)band.low) / slope, fall = ((float)band.high - f) / slope;
+            m->weight[y * W + x] = fabsf(fx) < least_x
+                                       ? 0
+                                       : CLAMP(rise, 0.0f, 1.0f) * CLAMP(fall, 0.0f, 1.0f);
+        }
+    return m;
+}
+
+void rw_matcher_free(rw_matcher **matcher)
+{
+    if (!*matcher)
+        return;
+    rw_fft_free(&(*matcher)->fft);
+    g_clear_pointer(matcher, g_free);
+}
+
+static float taper(int i, int n)
+{
+    int end = MIN(i, n - 1 - i), length = MIN(TAPER, n / 2);
+    return end >= length
+               ? 1.0f
+               : 0.5f - 0.5f * cosf((float)G_PI * ((float)end + 0.5f) / (float)length);
+}
+
+/* Copies columns x.., rows y.. of a patch to the corner of a cleared block, fading at its ends. */
+static void cut(const int8_t *grain, int x, int y, int width, int height, float *out)
+{
+    memset(out, 0, sizeof(float) * W * H);
+    for (int j = 0; j < height; j++) {
+        float fade = taper(j, height);
+        for (int i = 0; i < width; i++)
+            out[j * W + i] = (float)grain[(y + j) * W + x + i] * fade * taper(i, width);
+    }
+}
+
+/* Turns the two cut pictures in re, im into their weighted cross spectrum A* B of unit power.
+ * False, and all zero, when one of them has nothing in the band. */
+static bool cross_spectrum(rw_matcher *m, cross *out)
+{
+    rw_fft_forward(m->fft, m->re, m->im);
+    double power_a = 0, power_b = 0;
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++) {
+            int i = y * W + x;
+            float w = m->weight[i];
+            rw_bin_pair k = rw_fft_split(m->re, m->im, W, H, x, y);
+            out->re[i] = w * (k.a_re * k.b_re + k.a_im * k.b_im);
+            out->im[i] = w * (k.a_re * k.b_im - k.a_im * k.b_re);
+            power_a += (double)(w * (k.a_re * k.a_re + k.a_im * k.a_im));
+            power_b += (double)(w * (k.b_re * k.b_re + k.b_im * k.b_im));
+        }
+    bool ok = power_a > 0 && power_b > 0;
+    float unit = ok ? (float)(1 / sqrt(power_a * power_b)) : 0;
+    for (int i = 0; i < W * H; i++) {
+        out->re[i] *= unit;
+        out->im[i] *= unit;
+    }
+    return ok;
+}
+
+static void add_up(rw_matcher *m, int count)
+{
+    m->sum = m->each[0];
+    for (int s = 1; s < count; s++)
+        for (int i = 0; i < W * H; i++) {
+            m->sum.re[i] += m->each[s].re[i];
+            m->sum.im[i] += m->each[s].im[i];
+        }
+}
+
+/* The whole-pixel shift of b against a at which all pairs together are most alike. */
+static void locate(rw_matcher *m, const pair *pairs, int count, int *dx, int *dy)
+{
+    for (int i = 0; i < count; i++) {
+        cut(pairs[i].a, 0, 0, W, H, m->re);
+        for (int j = 0; j < H; j++) {
+            bool counts = j >= pairs[i].first && j < pairs[i].last;
+            float fade = counts ? taper(j - pairs[i].first, pairs[i].last - pairs[i].first) : 0;
+            for (int x = 0; x < W; x++)
+                m->re[j * W + x] *= fade;
+        }
+        cut(pairs[i].b, 0, 0, W, H, m->im);
+        cross_spectrum(m, &m->each[i]);
+    }
+    add_up(m, count);
+    rw_fft_inverse(m->fft, m->sum.re, m->sum.im);
+    float best = -INFINITY;
+    for (int y = -REACH; y <= REACH; y++)
+        for (int x = -REACH; x <= REACH; x++) {
+            float value = m->sum.re[((y + H) & (H - 1)) * W + ((x + W) & (W - 1))];
+            if (value > best) {
+                best = value;
+                *dx = x;
+                *dy = y;
+            }
+        }
+}
+
+/* The correlation that a cross spectrum gives when b is moved back by (dx, dy). */
+static double correlation_at(const cross *c, double dx, double dy)
+{
+    float turn_x[W][2];
+    double sum = 0;
+    for (int x = 0; x < W; x++) {
+        double angle = 2 * G_PI * (double)rw_fft_frequency(x, W) * dx;
+        turn_x[x][0] = (float)cos(angle);
+        turn_x[x][1] = (float)sin(angle);
+    }
+    for (int y = 0; y < H; y++) {
+        double angle = 2 * G_PI * (double)rw_fft_frequency(y, H) * dy;
+        float cosine = (float)cos(angle), sine = (float)sin(angle), row = 0;
+        const float *re = c->re + y * W, *im = c->im + y * W;
+        for (int x = 0; x < W; x++) {
+            float turn_re = turn_x[x][0] * cosine - turn_x[x][1] * sine;
+            float turn_im = turn_x[x][0] * sine + turn_x[x][1] * cosine;
+            row += re[x] * turn_re - im[x] * turn_im;
+        }
+        sum += (double)row;
+    }
+    return sum;
+}
+
+/* Offset of the top of the parabola through three samples a step apart. */
+static double parabola(double before, double top, double after)
+{
+    double bend = before - 2 * top + after;
+    return bend < 0 ? CLAMP(0.5 * (before - after) / bend, -1.0, 1.0) : 0;
+}
+
+/* One step to the top of the parabolas through the correlation `step` to each side. A whole pixel
+ * is too coarse for them: detail as fine as the grain loses its likeness in a tenth. */
+static void refine(const cross *c, double step, double *dx, double *dy)
+{
+    double top = correlation_at(c, *dx, *dy);
+    double x = parabola(correlation_at(c, *dx - step, *dy), top,
+                        correlation_at(c, *dx + step, *dy));
+    double y = parabola(correlation_at(c, *dx, *dy - step), top,
+                        correlation_at(c, *dx, *dy + step));
+    *dx += x * step;
+    *dy += y * step;
+}
+
+/* each[i] becomes the correlation of pair i at the common shift. */
+static rw_grain_match match(rw_matcher *m, const pair *pairs, int count, double *each)
+{
+    rw_grain_match result = {NAN, NAN, 0, 0, count};
+    if (count == 0)
+        return result;
+    int dx = 0, dy = 0;
+    locate(m, pairs, count, &dx, &dy);
+    for (int i = 0; i < count; i++) {
+        int x = MAX(0, -dx), width = W - abs(dx);
+        int y = MAX(pairs[i].first, -dy), height = MIN(pairs[i].last, H - dy) - y;
+        cut(pairs[i].a, x, y, width, height, m->re);
+        cut(pairs[i].b, x + dx, y + dy, width, height, m->im);
+        cross_spectrum(m, &m->each[i]);
+    }
+    add_up(m, count);
+    double fine_x = 0, fine_y = 0;
+    for (double step = 0.5; step > 0.1; step /= 2)
+        refine(&m->sum, step, &fine_x, &fine_y);
+    result.shift_x = dx + fine_x;
+    result.shift_y = dy + fine_y;
+    double total = 0, low[2] = {2, 2};
+    for (int i = 0; i < count; i++) {
+        each[i] = correlation_at(&m->each[i], fine_x, fine_y);
+        total += each[i];
+        if (each[i] < low[0]) {
+            low[1] = low[0];
+            low[0] = each[i];
+        } else if (each[i] < low[1]) {
+            low[1] = each[i];
+        }
+    }
+    result.correlation = total / count;
+    result.weakest = count > 3 ? low[1] : low[0];
+    return result;
+}
+
+/* Lists the pairs of patches that both stills have; place[i] is which of `count` it was. */
+static int list_pairs(const rw_imprint *a, int set_a, const rw_imprint *b, int set_b, int count,
+                      pair *pairs, int *place)
+{
+    int used = 0, first = (H - (int)a->rows) / 2;
+    for (int i = 0; i < count; i++) {
+        int pa = set_a + i, pb = set_b + i;
+        if (a->scale[pa] <= 0 || b->scale[pb] <= 0)
+            continue;
+        bool whole = is_middle(pa);
+        pairs[used] = (pair){a->grain[pa], b->grain[pb], whole ? 0 : first,
+                             whole ? H : first + (int)a->rows};
+        place[used++] = i;
+    }
+    return used;
+}
+
+static double mean_between(const double *values, const int *place, int count, int first, int last)
+{
+    double sum = 0;
+    int n = 0;
+    for (int i = 0; i < count; i++)
+        if (place[i] >= first && place[i] < last) {
+            sum += values[i];
+            n++;
+        }
+    return n ? sum / n : NAN;
+}
+
+rw_pair_grain rw_matcher_grain(rw_matcher *m, const rw_imprint *a, const rw_imprint *b)
+{
+    rw_pair_grain g;
+    pair pairs[MOST];
+    int place[MOST], count;
+    double each[MOST], unused[MOST];
+    count = list_pairs(a, RW_PATCH_IN_NEAR, b, RW_PATCH_IN_NEAR, 8, pairs, place);
+    g.same = match(m, pairs, count, each);
+    g.beside_far = mean_between(each, place, count, RW_PATCH_IN_NEAR, RW_PATCH_IN_FAR);
+    g.beside_near = mean_between(each, place, count, RW_PATCH_IN_FAR, RW_PATCH_MIDDLE);
+    count = list_pairs(a, RW_PATCH_OUT_FAR, b, RW_PATCH_IN_NEAR, 3, pairs, place);
+    g.far = match(m, pairs, count, unused);
+    count = list_pairs(a, RW_PATCH_OUT_NEAR, b, RW_PATCH_IN_FAR, 3, pairs, place);
+    g.near = match(m, pairs, count, unused);
+    return g;
+}

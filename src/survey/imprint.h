@@ -1,0 +1,91 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * imprint.h - what is kept of a still so that it can be compared with any other later: a small view
+ * of the picture, and patches of grain at fixed places of the film.
+ *
+ * Grain is the film's fingerprint. Two stills of one frame show the same grain however alike or
+ * unlike the neighbouring pictures are, and two frames never do. Patches lie inside the picture,
+ * along both frame lines, and across them in the neighbouring pictures, of which most stills show a
+ * strip. The strip that still t shows of the next frame must carry the same grain as the edge of
+ * still t + 1: that proves, without any clock and on a scene where nothing moves, that no frame of
+ * the film lies between the two.
+ *
+ *     rw_imprint *imprint = g_new(rw_imprint, 1);
+ *     rw_imprint_make(imprint, gauge, &pixels, &small, film_to_px);
+ *     rw_matcher *matcher = rw_matcher_new(band);              // one per thread
+ *     rw_pair_grain grain = rw_matcher_grain(matcher, before, imprint);
+ *
+ * An imprint is plain data without pointers: 70 kB, stored in cache/ as it is.
+ */
+#ifndef RW_SURVEY_IMPRINT_H
+#define RW_SURVEY_IMPRINT_H
+
+#include <reelwright/film.h>
+#include <reelwright/still.h>
+
+#include "survey/picture.h"
+
+enum {
+    RW_PRINT_VERSION = 1,
+    RW_VIEW_WIDTH = 128,
+    RW_VIEW_HEIGHT = 96,
+    RW_PATCH_WIDTH = 128, /* decoded pixels across the film */
+    RW_PATCH_HEIGHT = 32, /* along it */
+    RW_PATCH_SIZE = RW_PATCH_WIDTH * RW_PATCH_HEIGHT,
+    RW_N_PATCHES = 14
+};
+
+/* The first patch of each set; three lie across the film, the middle has two. "near" is the side of
+ * smaller y. Along the frame lines only the middle `rows` of a patch are sure to be picture. */
+typedef enum rw_patch_set {
+    RW_PATCH_IN_NEAR = 0,   /* this picture, along its near frame line */
+    RW_PATCH_IN_FAR = 3,    /* this picture, along its far frame line */
+    RW_PATCH_MIDDLE = 6,    /* this picture */
+    RW_PATCH_OUT_NEAR = 8,  /* the picture before the near frame line, along its far edge */
+    RW_PATCH_OUT_FAR = 11   /* the picture after the far frame line, along its near edge */
+} rw_patch_set;
+
+typedef struct rw_imprint {
+    uint32_t version;
+    uint32_t rows; /* of picture in the patches along the frame lines */
+    float scale[RW_N_PATCHES]; /* coded levels per step of grain; 0: the patch is not on the still */
+    float level[RW_N_PATCHES]; /* coded mean */
+    uint8_t view[RW_VIEW_HEIGHT * RW_VIEW_WIDTH]; /* coded luma of the camera aperture */
+    int8_t grain[RW_N_PATCHES][RW_PATCH_SIZE];    /* high-pass, in steps */
+} rw_imprint;
+
+/* film_to_px maps film mm to decoded pixels. The patches are whole blocks of decoded pixels,
+ * turned to the film's axes but never resampled: resampling would blur the grain. */
+void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels *pixels,
+                     const rw_small *small, rw_affine film_to_px);
+
+/* The band of spatial frequencies in which the film's grain stands out on this reel's stills,
+ * cycles per decoded pixel. */
+typedef struct rw_grain_band {
+    double low, high;
+} rw_grain_band;
+
+typedef struct rw_matcher rw_matcher;
+rw_matcher *rw_matcher_new(rw_grain_band band);
+void rw_matcher_free(rw_matcher **matcher);
+
+/* How alike the grain of patches is, at the shift that suits all of them best. */
+typedef struct rw_grain_match {
+    double correlation; /* -1..1: mean over the patches; NAN when none could be compared */
+    double weakest;     /* of the weakest patch but one (of the weakest when there are three) */
+    double shift_x, shift_y; /* of b against a, decoded pixels */
+    int patches;
+} rw_grain_match;
+
+/* The three questions about two stills taken one after the other. */
+typedef struct rw_pair_grain {
+    rw_grain_match same; /* do they show the same frame? */
+    /* Does b show the frame that follows a on the far, on the near side? `beside` is how alike a's
+     * own picture is to b in that place: what a motionless scene gives without any such relation. */
+    rw_grain_match far, near;
+    double beside_far, beside_near;
+} rw_pair_grain;
+
+rw_pair_grain rw_matcher_grain(rw_matcher *matcher, const rw_imprint *a, const rw_imprint *b);
+
+#endif
