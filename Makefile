@@ -37,16 +37,16 @@ demo: all
 	@tools/demo $(BUILD)/src/cli/reelwright demo-reel
 
 # One line at the end counts all three.
-test: $(BUILD)/build.ninja build-sanitize/build.ninja build-clang/build.ninja
+test: deps
 	@tools/run-tests $(BUILD) build-sanitize=unit,cli build-clang=
 
-quick-test: $(BUILD)/build.ninja
+quick-test: deps
 	@tools/run-tests $(BUILD)=style,unit,kernel
 
-sanitize: build-sanitize/build.ninja
+sanitize: deps
 	@tools/run-tests build-sanitize
 
-clang: build-clang/build.ninja
+clang: deps
 	@tools/run-tests build-clang=
 
 lint: deps
