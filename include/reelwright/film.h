@@ -34,8 +34,8 @@ typedef struct rw_gauge {
     double width;      /* across the strip */
     double pitch;      /* camera stock, long pitch */
     double pitch_short;
-    rw_rational frames_per_foot;          /* exact by trade: 72, 80 */
-    const rw_perforation *perforations;   /* those that touch one frame, by growing y */
+    rw_rational frames_per_foot;        /* exact by trade: 72, 80 */
+    const rw_perforation *perforations; /* those that touch one frame, by growing y */
     int n_perforations;
     bool perforation_on_frame_line; /* true: the holes are shared with the neighbouring frames */
     rw_rect camera_aperture;        /* the exposed picture */
@@ -59,8 +59,8 @@ RW_API rw_rect rw_gauge_extent(const rw_gauge *gauge, int holes);
 
 /* ---- Footage and time ------------------------------------------------------------------------ */
 
-#define RW_MM_PER_FOOT 304.8 /* exact by definition */
-#define RW_FRAMES_MAX 10000000 /* the longest reel that the arithmetic below allows for */
+#define RW_MM_PER_FOOT 304.8    /* exact by definition */
+#define RW_FRAMES_MAX  10000000 /* the longest reel that the arithmetic below allows for */
 
 /* The trade's whole frames per foot (72, 80) hold, not the pitch: 50 ft of Super 8 are 3600
  * frames. To the nearest frame; half a frame counts as one. */
@@ -105,7 +105,7 @@ typedef struct rw_optics_plan {
     double mtf50;                     /* lp/mm on film where a perfect lens passes half [D] */
     double dof_geometric;             /* um in all, object side: 2 N_e c / m^2; Conrad; Lefkowitz
                                        * 1979 [M] */
-    double dof_wave; /* um in all, a quarter wave: l / NA^2 with NA = m / (2 N_e) [S2] */
+    double dof_wave;       /* um in all, a quarter wave: l / NA^2 with NA = m / (2 N_e) [S2] */
     double depth_of_focus; /* um in all, image side: 2 N_e c; Gaussian optics [M] */
     /* Thin lens, mm; 0 when the focal length is not known. f (1 + 1/m), f (1 + m), f m. [M] */
     double object_distance, image_distance, extension;

@@ -41,17 +41,18 @@ typedef struct words {
 
 static void words_clear(words *w)
 {
-    char **each[] = {&w->gauge,       &w->feet,         &w->metres,      &w->frames,
-                     &w->fps,         &w->rate,         &w->sensor,      &w->pixels,
+    char **each[] = {&w->gauge,         &w->feet,       &w->metres,      &w->frames,
+                     &w->fps,           &w->rate,       &w->sensor,      &w->pixels,
                      &w->magnification, &w->f_number,   &w->pupil_ratio, &w->focal_length,
-                     &w->blur_px,     &w->film_lp_mm,   &w->depth,       &w->steps,
-                     &w->microsteps,  &w->ratio,        &w->still_bytes, &w->shutter_life,
-                     &w->mains,       &w->shutter};
+                     &w->blur_px,       &w->film_lp_mm, &w->depth,       &w->steps,
+                     &w->microsteps,    &w->ratio,      &w->still_bytes, &w->shutter_life,
+                     &w->mains,         &w->shutter};
     for (size_t i = 0; i < G_N_ELEMENTS(each); i++)
         g_clear_pointer(each[i], g_free);
 }
 
-/* ---- Reading ---------------------------------------------------------------------------------- */
+/* ---- Reading ----------------------------------------------------------------------------------
+ */
 
 static bool usage(GError **error, const char *option, const char *text, const char *want)
 {
@@ -70,8 +71,8 @@ static bool scan_number(const char *text, char stop, double *out, const char **e
     return past != number && !*past && **end == stop;
 }
 
-static bool read_number(const char *option, const char *text, double low, double high,
-                        double *out, GError **error)
+static bool read_number(const char *option, const char *text, double low, double high, double *out,
+                        GError **error)
 {
     double value;
     const char *end;
@@ -116,8 +117,8 @@ static bool read_pair(const char *option, const char *text, double low, double h
     return true;
 }
 
-static bool read_rational(const char *option, const char *text, const char *want,
-                          rw_rational *out, GError **error)
+static bool read_rational(const char *option, const char *text, const char *want, rw_rational *out,
+                          GError **error)
 {
     if (!text || rw_rational_parse(text, out, NULL))
         return true;
@@ -272,7 +273,8 @@ static bool read_request(const words *w, request *r, GError **error)
            read_number("mains", w->mains, 10, 1000, &r->mains, error);
 }
 
-/* ---- Laying out ------------------------------------------------------------------------------- */
+/* ---- Laying out -------------------------------------------------------------------------------
+ */
 
 static void lay_time(rw_sheet *s, const char *key, const char *label, int64_t frames,
                      rw_rational rate)
@@ -333,8 +335,8 @@ static void lay_fit(rw_sheet *s, const request *r, int holes)
     const rw_optics *o = &r->optics;
     rw_rect extent = rw_gauge_extent(r->gauge, holes);
     double most = rw_magnification_to_fit(extent, o->sensor_width, o->sensor_height);
-    g_autofree char *note = g_strdup_printf("%.2f × %.2f mm: up to %.2f : 1",
-                                            extent.width, extent.height, floor(most * 100) / 100);
+    g_autofree char *note = g_strdup_printf("%.2f × %.2f mm: up to %.2f : 1", extent.width,
+                                            extent.height, floor(most * 100) / 100);
     rw_sheet_yes(s, keys[holes], labels[holes], o->magnification <= most, note);
 }
 
@@ -357,8 +359,8 @@ static void lay_picture(rw_sheet *s, const request *r, const rw_optics_plan *p)
                   shown.height * p->px_per_mm, 0, "px", NULL);
     for (int holes = 0; holes <= MIN(r->gauge->n_perforations, 2); holes++)
         lay_fit(s, r, holes);
-    double most = rw_magnification_to_fit(rw_gauge_extent(r->gauge, 1), o->sensor_width,
-                                          o->sensor_height);
+    double most =
+        rw_magnification_to_fit(rw_gauge_extent(r->gauge, 1), o->sensor_width, o->sensor_height);
     if (o->magnification > most)
         rw_sheet_caution(s, "Picture and hole do not fit: choose a lower magnification, or frames "
                             "are placed by the gate or the picture alone, which is less sure.");
@@ -442,13 +444,13 @@ static void lay_drive(rw_sheet *s, const request *r)
                   rw_rational_value(p) * rw_rational_value(r->rate), 1, NULL,
                   "average; more while the film moves");
     rw_sheet_real(s, "pulse_deg", "one pulse", step / r->drive.microsteps, 4, "°", NULL);
-    rw_sheet_real(s, "static_accuracy_deg", "holding accuracy about ±", step * STATIC_STEP_SHARE,
-                  2, "°", "micro-steps do not better it");
+    rw_sheet_real(s, "static_accuracy_deg", "holding accuracy about ±", step * STATIC_STEP_SHARE, 2,
+                  "°", "micro-steps do not better it");
     rw_sheet_whole(s, "cycle_frames", "pulses come out whole every", p.den, "frames", NULL);
     rw_sheet_real(s, "lost_pulses", "lost if the rest is dropped", rw_rational_value(lost), 1,
                   "pulses", "over the reel");
-    rw_sheet_real(s, "lost_frames", "", rw_rational_value(lost) / rw_rational_value(p), 3,
-                  "frames", NULL);
+    rw_sheet_real(s, "lost_frames", "", rw_rational_value(lost) / rw_rational_value(p), 3, "frames",
+                  NULL);
     if (p.den != 1)
         rw_sheet_caution(s, "Carry the remainder from frame to frame in whole numbers; dropping or "
                             "rounding it walks the picture out of the gate.");
@@ -524,8 +526,7 @@ static int run_plan(const rw_command *self, int argc, char **argv)
         WORD("focal-length", focal_length, "Adds the lens's distances", "MM"),
         WORD("blur-px", blur_px, "Blur circle that counts as sharp (default 2)", "PX"),
         WORD("film-lp-mm", film_lp_mm, "What the film resolves (default 100)", "N"),
-        WORD("depth", depth, "Play of film and mount for the balanced f-number (default 50)",
-             "UM"),
+        WORD("depth", depth, "Play of film and mount for the balanced f-number (default 50)", "UM"),
         WORD("steps-per-rev", steps, "Full steps of the motor (default 200)", "N"),
         WORD("microsteps", microsteps, "Micro-steps per full step (default 8)", "N"),
         WORD("ratio", ratio, "Motor turns per frame, as 60/22 (default 1)", "R"),

@@ -3,8 +3,8 @@
 
 #define LABEL_WIDTH 36
 #define VALUE_WIDTH 15
-#define UNIT_WIDTH 8
-#define LINE_WIDTH 96
+#define UNIT_WIDTH  8
+#define LINE_WIDTH  96
 
 struct rw_sheet {
     GString *table, *json, *cautions;

@@ -8,7 +8,7 @@
 
 /* Where rw_diffraction_mtf(v, 1) is one half. */
 #define MTF50_OF_CUTOFF 0.4039727532995172
-#define UM_PER_MM 1000.0
+#define UM_PER_MM       1000.0
 
 /* Effective over marked f-number. */
 static double aperture_factor(const rw_optics *o)

@@ -66,6 +66,14 @@ static void test_every_gauge(void)
     }
 }
 
+static void check_speeds(const rw_gauge *g, double first, double second, double third)
+{
+    g_assert_cmpint(g->n_speeds, ==, 3);
+    near(rw_rational_value(g->speeds[0]), first, 1e-9);
+    near(rw_rational_value(g->speeds[1]), second, 1e-9);
+    near(rw_rational_value(g->speeds[2]), third, 1e-9);
+}
+
 static void test_super8(void)
 {
     const rw_gauge *g = gauge("super8");
@@ -95,7 +103,7 @@ static void test_super8(void)
     /* 72 per foot, 236.2 per metre [D+S2]; 18 fps first [S2+M] */
     near(rw_rational_value(g->frames_per_foot), 72, 1e-9);
     near((double)rw_frames_from_mm(g, 100 * 1000.0) / 100, 236.2, 0.05);
-    near(rw_rational_value(g->speeds[0]), 18, 1e-9);
+    check_speeds(g, 18, 24, 16);
     /* SMPTE 200M-2003 clause 2.1: a 15 m cartridge runs 3666-3715 pitches, 15.52-15.73 m [S] */
     near(3666 * g->pitch, 15520, 5);
     near(3715 * g->pitch, 15730, 5);
@@ -131,7 +139,7 @@ static void test_regular8(void)
     /* 80 per foot, 262.5 per metre [D+S2]; 16 fps first [S2] */
     near(rw_rational_value(g->frames_per_foot), 80, 1e-9);
     near((double)rw_frames_from_mm(g, 100 * 1000.0) / 100, 262.5, 0.05);
-    near(rw_rational_value(g->speeds[0]), 16, 1e-9);
+    check_speeds(g, 16, 18, 24);
     /* film speed at 18 fps 68.6 mm/s [D] */
     near(rw_mm_from_frames(g, 18), 68.6, 0.05);
 }
@@ -144,14 +152,38 @@ static void test_extent(void)
     near(s8.height, 4.22, 1e-9);
     near(s8.x, 0.51, 1e-9);
     const rw_gauge *r8 = gauge("regular8");
-    rw_rect none = rw_gauge_extent(r8, 0), one = rw_gauge_extent(r8, 1), both = rw_gauge_extent(r8, 2);
+    rw_rect none = rw_gauge_extent(r8, 0), one = rw_gauge_extent(r8, 1),
+            both = rw_gauge_extent(r8, 2);
     near(none.width, 4.80, 1e-9);
     near(none.height, 3.51, 1e-9);
     near(one.width, 6.70, 0.001);
     near(one.height, 4.30, 0.006);
     near(both.width, 6.70, 0.001);
     near(both.height, 5.08, 1e-9);
+    near(one.y, -1.905 - 0.635, 1e-9); /* either would do: the first */
     near(rw_gauge_extent(r8, 9).height, both.height, 1e-9);
+}
+
+/* A gauge of our own making: uneven holes on the far side of the picture, half frames per foot. */
+static void test_odd_gauge(void)
+{
+    static const rw_perforation holes[] = {
+        {6, -9, 1, 1, 0.1}, {6, -2, 2, 1, 0.1}, {6, 2, 1, 1, 0.1}};
+    static const rw_gauge odd = {.frames_per_foot = {45, 2},
+                                 .perforations = holes,
+                                 .n_perforations = 3,
+                                 .camera_aperture = {1, -1, 4, 2}};
+    /* by hand: alone the middle one needs 7 x 3, less than 6 x 10 and 6 x 4; of two the last two */
+    rw_rect one = rw_gauge_extent(&odd, 1), two = rw_gauge_extent(&odd, 2);
+    near(one.width, 7, 1e-9);
+    near(one.y, -2, 1e-9);
+    near(one.height, 3, 1e-9);
+    near(two.width, 7, 1e-9);
+    near(two.height, 5, 1e-9);
+    near(rw_gauge_extent(&odd, 3).height, 12, 1e-9);
+    near(rw_gauge_extent(&odd, 0).width, 4, 1e-9);
+    g_assert_cmpint(rw_frames_from_mm(&odd, 2 * RW_MM_PER_FOOT), ==, 45);
+    near(rw_mm_from_frames(&odd, 45), 2 * RW_MM_PER_FOOT, 1e-9);
 }
 
 /* Reel table: frames exact by 72 and 80 per foot, time to the second [D] */
@@ -198,8 +230,8 @@ static void test_time(void)
     static const struct {
         rw_rational seconds;
         const char *text;
-    } rows[] = {{{0, 1}, "0:00"},        {{1, 2}, "0:01"},          {{49, 100}, "0:00"},
-                {{7199, 2}, "1:00:00"},  {{3599, 1}, "59:59"},      {{3725, 1}, "1:02:05"},
+    } rows[] = {{{0, 1}, "0:00"},          {{1, 2}, "0:01"},     {{49, 100}, "0:00"},
+                {{7199, 2}, "1:00:00"},    {{3599, 1}, "59:59"}, {{3725, 1}, "1:02:05"},
                 {{719999, 200}, "1:00:00"}};
     for (size_t i = 0; i < G_N_ELEMENTS(rows); i++) {
         g_autofree char *text = rw_time_format(rows[i].seconds);
@@ -320,7 +352,7 @@ static void test_diffraction(void)
     near(rw_diffraction_mtf(50, 100), 0.3910, 5e-5);
     near(rw_diffraction_mtf(0, 100), 1, 1e-12);
     g_assert_cmpfloat(rw_diffraction_mtf(100, 100), ==, 0);
-    g_assert_cmpfloat(rw_diffraction_mtf(250, 100), ==, 0);
+    g_assert_cmpfloat(rw_diffraction_mtf(150, 100), ==, 0);
     rw_optics o = RW_OPTICS_DEFAULTS;
     rw_optics_plan p = rw_optics_solve(&o);
     near(rw_diffraction_mtf(p.mtf50, p.cutoff), 0.5, 1e-9);
@@ -399,7 +431,7 @@ static void test_light(void)
 {
     static const struct {
         double seconds, at_100, at_120; /* -1: not in the table */
-    } rows[] = {{1 / 125.0, 0.234, 0.042}, {1 / 100.0, 0, -1},  {1 / 60.0, 0.165, 0},
+    } rows[] = {{1 / 125.0, 0.234, 0.042}, {1 / 100.0, 0, -1},   {1 / 60.0, 0.165, 0},
                 {1 / 50.0, 0, 0.126},      {1 / 30.0, 0.083, 0}, {1 / 15.0, 0.041, 0},
                 {1 / 10.0, 0, 0},          {1 / 5.0, 0, 0},      {1 / 4.0, 0, 0}};
     for (size_t i = 0; i < G_N_ELEMENTS(rows); i++) {
@@ -425,6 +457,7 @@ int main(int argc, char **argv)
     g_test_add_func("/film/super8", test_super8);
     g_test_add_func("/film/regular8", test_regular8);
     g_test_add_func("/film/extent", test_extent);
+    g_test_add_func("/film/odd-gauge", test_odd_gauge);
     g_test_add_func("/film/reel-table", test_reel_table);
     g_test_add_func("/film/time", test_time);
     g_test_add_func("/film/optics/full-frame", test_optics_full_frame);

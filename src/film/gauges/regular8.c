@@ -5,7 +5,7 @@
  */
 #include "film/gauges/gauges.h"
 
-#define PITCH 3.810
+#define PITCH               3.810
 #define PICTURE_CENTRE_LINE 5.21
 
 static const rw_perforation holes[] = {
