@@ -56,8 +56,10 @@ lint: deps
 format: deps
 	tools/format-check --fix
 
-install: all
+# configured first, so that the place is known before anything is copied
+install: $(BUILD)/build.ninja
 	meson configure $(BUILD) -Dprefix=$(PREFIX)
+	ninja -C $(BUILD)
 	meson install -C $(BUILD) --no-rebuild
 
 clean:
