@@ -48,19 +48,41 @@ typedef enum rw_gate_side {
 
 #define RW_GATE_MAX_HOLES 4
 
+/* One straight side of a perforation, a line through the point
+ *     centre + normal * offset + tangent * along
+ * with the normal pointing out of the hole and the tangent a quarter turn on from it (x to y). */
+typedef struct rw_side_sight {
+    double offset;  /* px, outwards from the hole's centre */
+    double along;   /* px, where on the side the samples lie on average */
+    double sd;      /* standard error of offset, px; from the scatter of stretches of the side */
+    double inliers; /* share of the side's samples that lie on the line, 0..1; 0: not seen */
+} rw_side_sight;
+
+/* The sides of rw_hole_sight.side. */
+enum { RW_SIDE_OUTER, RW_SIDE_INNER, RW_SIDE_BEFORE, RW_SIDE_AFTER }; /* -x, +x, -y, +y of the film */
+
 /* One perforation as seen; all in stored pixels, radians, linear light 0..1. */
 typedef struct rw_hole_sight {
     bool found;
-    int index;               /* which perforation of the gauge's list, or -1/+1 neighbours beyond */
+    int index;               /* place in the gauge's list; -1 and n_perforations lie one pitch
+                              * before the first and beyond the last */
     double cx, cy;           /* centre */
-    double width, height;    /* across, along the film */
-    double angle;            /* of the film's y axis against the still's */
-    double sd;               /* standard error of cx, cy, px */
+    double width, height;    /* across, along the film; from the look's scale where a side lacks */
+    double angle;            /* of the film's y axis against the still's: it runs along
+                              * (-sin, cos) or, with the film sideways, (cos, sin) */
+    double angle_sd;
+    double sd;               /* standard error of cx, cy, px; INFINITY when an axis has no side */
     double inliers;          /* share of edge samples that fit, 0..1 */
     double residual;         /* rms of the inliers, px */
     bool damaged;            /* torn, dirty or otherwise not to be trusted */
-    double edge_across, edge_along; /* 10-90 % edge widths, px: for smear and focus */
+    double edge_across, edge_along; /* 10-90 % edge widths met when moving across and along the
+                                     * film, px: for smear and focus; NAN unknown */
     double light;            /* median linear level inside: the clear light */
+    double dirt;             /* share of the inside that is not clear, 0..1 */
+    double halo;             /* clipped clear light makes every side appear this far out, px;
+                              * 0 when it is not clipped */
+    double halo_sd;
+    rw_side_sight side[4];
 } rw_hole_sight;
 
 /* All that one look measured. Plain data: stored as a blob by survey, versioned by
@@ -71,9 +93,10 @@ typedef struct rw_gate_sight {
     int32_t n_holes;
     rw_hole_sight hole[RW_GATE_MAX_HOLES];
     bool film_edge_found;    /* the reference edge of the strip */
-    double film_edge_x, film_edge_y; /* a point of it nearest the frame centre line */
-    double film_edge_angle;
-    double film_edge_sd;
+    double film_edge_x, film_edge_y; /* the point of it in the middle of what is seen */
+    double film_edge_angle;  /* as rw_hole_sight.angle */
+    double film_edge_angle_sd;
+    double film_edge_sd;     /* across, px */
     double confidence;       /* of this look alone, 0..1 */
     int32_t stored_width, stored_height;
 } rw_gate_sight;

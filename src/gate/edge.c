@@ -1,0 +1,534 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "gate/edge.h"
+
+#include <math.h>
+#include <string.h>
+
+#define TUKEY 4.685      /* 95 % efficient on normal noise */
+#define SCALE_FLOOR 0.02 /* px: no side is straighter than this */
+
+/* ---- small statistics ---- */
+
+static int by_value(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+double gate_median(double *v, int n)
+{
+    if (n <= 0)
+        return 0;
+    qsort(v, (size_t)n, sizeof *v, by_value);
+    return n & 1 ? v[n / 2] : (v[n / 2 - 1] + v[n / 2]) / 2;
+}
+
+double gate_shortest_half(double *v, int n, double *spread)
+{
+    qsort(v, (size_t)n, sizeof *v, by_value);
+    int half = n / 2;
+    double best = INFINITY, middle = v[half];
+    for (int i = 0; i + half < n; i++)
+        if (v[i + half] - v[i] < best) {
+            best = v[i + half] - v[i];
+            middle = (v[i + half] + v[i]) / 2;
+        }
+    /* Half of a normal distribution lies within 0.6745 sd of its middle. */
+    *spread = best / (2 * 0.6745);
+    return middle;
+}
+
+/* ---- reading ---- */
+
+static void reverse(float *v, int n)
+{
+    for (int i = 0; i < n / 2; i++) {
+        float t = v[i];
+        v[i] = v[n - 1 - i];
+        v[n - 1 - i] = t;
+    }
+}
+
+/* One run in row or column `line_no`. */
+static bool read_run(const gate_view *view, const gate_line *l, bool down, int line_no, double in,
+                     double out, double need, gate_run *run)
+{
+    double nm = down ? l->normal.y : l->normal.x, nt = down ? l->normal.x : l->normal.y;
+    double at_m = down ? l->at.y : l->at.x, at_t = down ? l->at.x : l->at.y;
+    double cross = at_m - nt * (line_no - at_t) / nm;
+    double a = cross - in / nm, b = cross + out / nm; /* inner and outer end */
+    int size = down ? view->pixels->height : view->pixels->width;
+    int first = (int)MAX(0, ceil(MIN(a, b))), last = (int)MIN(size - 1, floor(MAX(a, b)));
+    last = MIN(last, first + GATE_RUN_MAX - 1);
+    if (last - first < 3)
+        return false;
+    run->n = last - first + 1;
+    run->du = fabs(nm);
+    run->u0 = nm > 0 ? nm * (first - cross) : nm * (last - cross);
+    double end = run->u0 + (run->n - 1) * run->du;
+    if (run->u0 > -MIN(need, in) + 1 || end < MIN(need, out) - 1)
+        return false;
+    double dm = cross - at_m, dt = line_no - at_t;
+    run->along = down ? -l->normal.y * dt + l->normal.x * dm : -l->normal.y * dm + l->normal.x * dt;
+    gate_read_run(view, down ? line_no : first, down ? first : line_no, down, run->n, run->v);
+    if (nm < 0)
+        reverse(run->v, run->n);
+    return true;
+}
+
+int gate_read_runs(const gate_view *view, gate_line line, double t0, double t1, double in,
+                   double out, double need, int max, gate_run *runs)
+{
+    bool down = fabs(line.normal.y) > fabs(line.normal.x);
+    rw_point tangent = {-line.normal.y, line.normal.x};
+    double at = down ? line.at.x : line.at.y, per = down ? tangent.x : tangent.y;
+    double a = at + per * t0, b = at + per * t1;
+    int size = down ? view->pixels->width : view->pixels->height;
+    int first = (int)CLAMP(ceil(MIN(a, b)), 0, size), last = (int)CLAMP(floor(MAX(a, b)), -1, size - 1);
+    int step = MAX(1, (last - first + max) / max), n = 0;
+    for (int i = first; i <= last && n < max; i += step)
+        n += read_run(view, &line, down, i, in, out, need, &runs[n]);
+    return n;
+}
+
+/* Where the run passes half-way near a step between samples i - 1 and i; the levels come from the
+ * outer halves of m samples on either side. */
+static double half_way(const gate_run *run, int i, int m)
+{
+    int part = MAX(1, m / 2);
+    double hi = 0, lo = 0;
+    for (int k = 0; k < part; k++) {
+        hi += (double)run->v[i - m + k] / part;
+        lo += (double)run->v[i + m - 1 - k] / part;
+    }
+    double half = (hi + lo) / 2;
+    for (int k = 0; k < 2 * m - 1; k++) { /* i - 1, i, i - 2, i + 1 ... */
+        int j = i - 1 + (k & 1 ? (k + 1) / 2 : -k / 2);
+        if (j < 0 || j + 1 >= run->n || run->v[j] < half || run->v[j + 1] >= half)
+            continue;
+        return run->u0 + (j + (run->v[j] - half) / (run->v[j] - run->v[j + 1])) * run->du;
+    }
+    return run->u0 + (i - 0.5) * run->du;
+}
+
+double gate_run_step(const gate_run *run, int width, double *fall)
+{
+    double in = 0, out = 0, best = -INFINITY;
+    int m = MAX(1, MIN(width, run->n / 2)), place = m;
+    for (int i = 0; i < m; i++) {
+        in += run->v[i];
+        out += run->v[i + m];
+    }
+    for (int i = m;; i++) { /* the step lies between samples i - 1 and i */
+        if (in - out > best) {
+            best = in - out;
+            place = i;
+        }
+        if (i + m >= run->n)
+            break;
+        in += run->v[i] - run->v[i - m];
+        out += run->v[i + m] - run->v[i];
+    }
+    *fall = best / m;
+    return half_way(run, place, m);
+}
+
+/* ---- profiles ---- */
+
+void gate_normal_fill(gate_normal *t)
+{
+    for (int i = 0; i < (int)G_N_ELEMENTS(t->cdf); i++) {
+        double x = i / 64.0;
+        t->cdf[i] = (float)(0.5 * erfc(-x / G_SQRT2));
+        t->pdf[i] = (float)(exp(-x * x / 2) / sqrt(2 * G_PI));
+    }
+}
+
+static void normal_at(const gate_normal *t, double x, double *cdf, double *pdf)
+{
+    double a = MIN(fabs(x) * 64, 513.0), f = a - floor(a);
+    int i = (int)a;
+    *pdf = t->pdf[i] + f * (t->pdf[i + 1] - t->pdf[i]);
+    *cdf = t->cdf[i] + f * (t->cdf[i + 1] - t->cdf[i]);
+    if (x < 0)
+        *cdf = 1 - *cdf;
+}
+
+/* Solves the n x n system in place by elimination with pivots; false when it is singular. */
+static bool solve(double a[4][5], int n)
+{
+    for (int i = 0; i < n; i++) {
+        int pivot = i;
+        for (int j = i + 1; j < n; j++)
+            if (fabs(a[j][i]) > fabs(a[pivot][i]))
+                pivot = j;
+        if (!(fabs(a[pivot][i]) > 1e-14))
+            return false;
+        for (int k = 0; k <= n; k++) {
+            double t = a[i][k];
+            a[i][k] = a[pivot][k];
+            a[pivot][k] = t;
+        }
+        for (int j = 0; j < n; j++) {
+            double f = j == i ? 0 : a[j][i] / a[i][i];
+            for (int k = i; f != 0 && k <= n; k++)
+                a[j][k] -= f * a[i][k];
+        }
+    }
+    for (int i = 0; i < n; i++)
+        a[i][n] /= a[i][i];
+    return true;
+}
+
+enum { BIN_PER_PX = 2, BINS = 2 * GATE_RUN_MAX * BIN_PER_PX, PER_BIN = 96 };
+
+typedef struct curve {
+    int n;
+    double u[BINS], v[BINS], weight[BINS];
+} curve;
+
+/* The median value in each bin of distance: what most runs agree on. */
+static void median_curve(const gate_run *runs, int n, double reach_in, double reach_out, curve *c)
+{
+    int bins = MIN(BINS, (int)((reach_in + reach_out) * BIN_PER_PX) + 1);
+    int step = MAX(1, n * 2 / PER_BIN / BIN_PER_PX); /* enough for a median */
+    double value[PER_BIN], where;
+    c->n = 0;
+    for (int b = 0; b < bins; b++) {
+        double lo = -reach_in + (double)b / BIN_PER_PX, hi = lo + 1.0 / BIN_PER_PX;
+        int count = 0;
+        where = 0;
+        for (int r = 0; r < n && count < PER_BIN; r += step) {
+            int i = (int)ceil((lo - runs[r].u0) / runs[r].du);
+            if (i < 0 || i >= runs[r].n || runs[r].u0 + i * runs[r].du >= hi)
+                continue;
+            value[count++] = runs[r].v[i];
+            where += runs[r].u0 + i * runs[r].du;
+        }
+        if (count < 5)
+            continue;
+        c->u[c->n] = where / count;
+        c->v[c->n] = gate_median(value, count);
+        c->weight[c->n++] = sqrt(count);
+    }
+}
+
+static double profile_misfit(const curve *c, const gate_profile *p, double limit)
+{
+    double sum = 0;
+    for (int i = 0; i < c->n; i++)
+        if (c->v[i] < limit) {
+            double e = c->v[i] - p->dark -
+                       p->fall * 0.5 * erfc((c->u[i] - p->place) / (p->sigma * G_SQRT2));
+            sum += c->weight[i] * e * e;
+        }
+    return sum;
+}
+
+/* One damped step of Gauss and Newton towards a better profile. */
+static bool profile_step(const curve *c, double limit, double damp, gate_profile *p)
+{
+    double a[4][5] = {{0}};
+    for (int i = 0; i < c->n; i++) {
+        if (c->v[i] >= limit)
+            continue;
+        double x = (c->u[i] - p->place) / p->sigma, g = 0.5 * erfc(x / G_SQRT2);
+        double slope = p->fall * exp(-x * x / 2) / (sqrt(2 * G_PI) * p->sigma);
+        double row[4] = {1, g, slope, slope * x}, e = c->v[i] - p->dark - p->fall * g;
+        for (int j = 0; j < 4; j++) {
+            for (int k = 0; k < 4; k++)
+                a[j][k] += c->weight[i] * row[j] * row[k];
+            a[j][4] += c->weight[i] * row[j] * e;
+        }
+    }
+    for (int j = 0; j < 4; j++)
+        a[j][j] *= 1 + damp;
+    if (!solve(a, 4))
+        return false;
+    p->dark += a[0][4];
+    p->fall += a[1][4];
+    p->place += a[2][4];
+    p->sigma = CLAMP(p->sigma + a[3][4], p->sigma / 2, p->sigma * 2);
+    return p->sigma > 0.05 && p->sigma < 200 && isfinite(p->place);
+}
+
+/* A start from the curve's ends and where it passes half-way. */
+static bool profile_start(const curve *c, gate_profile *p)
+{
+    int third = c->n / 3;
+    double hi = 0, lo = INFINITY;
+    for (int i = 0; i < third; i++)
+        hi = MAX(hi, c->v[i]);
+    for (int i = third; i < c->n; i++)
+        lo = MIN(lo, c->v[i]);
+    int q[3] = {-1, -1, -1};
+    for (int i = 0; i < c->n; i++)
+        for (int k = 0; k < 3; k++)
+            if (q[k] < 0 && c->v[i] < hi - (hi - lo) * (k + 1) / 4)
+                q[k] = i;
+    if (!(hi - lo > 1e-4) || q[2] < 0)
+        return false;
+    *p = (gate_profile){lo, hi - lo, c->u[q[1]], 0, 0};
+    /* The quartiles of a normal edge lie 1.349 sigma apart. */
+    p->sigma = CLAMP((c->u[q[2]] - c->u[q[0]]) / 1.349, 0.3, 50);
+    return true;
+}
+
+bool gate_fit_profile(const gate_run *runs, int n, double limit, double reach_in, double reach_out,
+                      gate_profile *profile)
+{
+    curve c;
+    median_curve(runs, n, reach_in, reach_out, &c);
+    gate_profile p;
+    if (c.n < 6 || !profile_start(&c, &p))
+        return false;
+    double misfit = profile_misfit(&c, &p, limit), damp = 1e-3;
+    for (int i = 0; i < 30 && damp < 1e6; i++) {
+        gate_profile t = p;
+        double m = profile_step(&c, limit, damp, &t) ? profile_misfit(&c, &t, limit) : INFINITY;
+        if (m < misfit) {
+            bool done = misfit - m < 1e-9 * misfit;
+            misfit = m;
+            p = t;
+            damp /= 5;
+            if (done)
+                break;
+        } else
+            damp *= 8;
+    }
+    double weight = 0;
+    for (int i = 0; i < c.n; i++)
+        weight += c.v[i] < limit ? c.weight[i] : 0;
+    p.rms = sqrt(misfit / MAX(weight, 1e-9));
+    *profile = p;
+    return p.fall > 0 && p.place > -reach_in && p.place < reach_out && p.sigma < reach_in + reach_out;
+}
+
+bool gate_run_place(const gate_normal *normal, const gate_run *run, const gate_profile *profile,
+                    double reach_in, double reach_out, double *place)
+{
+    int first = (int)MAX(0, ceil((profile->place - reach_in - run->u0) / run->du));
+    int last = (int)MIN(run->n - 1, floor((profile->place + reach_out - run->u0) / run->du));
+    if (last - first < 3)
+        return false;
+    double dark = profile->dark, fall = profile->fall, p = profile->place, s = profile->sigma;
+    /* The levels of the profile weigh as much as a thirtieth of a sample. */
+    const double tie = 0.03;
+    double misfit = 0;
+    for (int round = 0; round < 4; round++) {
+        double a[4][5] = {{tie, 0, 0, tie * (profile->dark - dark)},
+                          {0, tie, 0, tie * (profile->fall - fall)}};
+        misfit = 0;
+        for (int i = first; i <= last; i++) {
+            double x = (run->u0 + i * run->du - p) / s, cdf, pdf;
+            normal_at(normal, x, &cdf, &pdf);
+            double row[3] = {1, 1 - cdf, fall * pdf / s}, e = run->v[i] - dark - fall * (1 - cdf);
+            misfit += e * e;
+            for (int j = 0; j < 3; j++) {
+                for (int k = j; k < 3; k++)
+                    a[j][k] += row[j] * row[k];
+                a[j][3] += row[j] * e;
+            }
+        }
+        a[1][0] = a[0][1];
+        a[2][0] = a[0][2];
+        a[2][1] = a[1][2];
+        if (!solve(a, 3))
+            return false;
+        dark += a[0][3];
+        fall += a[1][3];
+        p += CLAMP(a[2][3], -s, s);
+    }
+    *place = p;
+    double rms = sqrt(misfit / (last - first + 1));
+    return p > profile->place - reach_in && p < profile->place + reach_out &&
+           fall > 0.5 * profile->fall && fall < 2 * profile->fall &&
+           rms < 0.08 * profile->fall + 2 * profile->rms;
+}
+
+/* ---- robust lines ---- */
+
+/* Deterministic pairs: a small linear congruence. */
+static uint32_t next_random(uint32_t *state)
+{
+    *state = *state * 1664525u + 1013904223u;
+    return *state >> 8;
+}
+
+static double spread_at(const gate_points *p, double slope, double *middle)
+{
+    double v[64], spread;
+    int step = MAX(1, p->n / 64), n = 0;
+    for (int i = 0; i < p->n && n < 64; i += step)
+        v[n++] = p->off[i] + slope * p->t[i];
+    *middle = gate_shortest_half(v, n, &spread);
+    return spread;
+}
+
+/* The slope of one side from pairs of its points: least median of squares. */
+static double side_slope(const gate_points *p, double limit)
+{
+    double lo = INFINITY, hi = -INFINITY, best = INFINITY, slope = 0, middle;
+    for (int i = 0; i < p->n; i++) {
+        lo = MIN(lo, p->t[i]);
+        hi = MAX(hi, p->t[i]);
+    }
+    uint32_t seed = 12345;
+    for (int k = 0; k < 40; k++) {
+        int i = (int)(next_random(&seed) % (uint32_t)p->n);
+        int j = (int)(next_random(&seed) % (uint32_t)p->n);
+        double dt = p->t[j] - p->t[i];
+        if (fabs(dt) < 0.3 * (hi - lo) || dt == 0)
+            continue;
+        double s = -(p->off[j] - p->off[i]) / dt;
+        if (fabs(s) > limit)
+            continue;
+        double spread = spread_at(p, s, &middle);
+        if (spread < best) {
+            best = spread;
+            slope = s;
+        }
+    }
+    return slope;
+}
+
+/* The one of the sides' slopes that all sides like best. */
+static void robust_start(gate_points *const *side, int n_sides, double limit, gate_slope *s)
+{
+    double best = INFINITY, candidate[8];
+    int n = 0;
+    for (int j = 0; j < n_sides && n < 7; j++)
+        if (side[j]->n >= 8)
+            candidate[n++] = side_slope(side[j], limit);
+    candidate[n++] = 0;
+    for (int k = 0; k < n; k++) {
+        double sum = 0, middle;
+        for (int j = 0; j < n_sides; j++)
+            if (side[j]->n >= 8)
+                sum += log(SCALE_FLOOR + spread_at(side[j], candidate[k], &middle));
+        if (sum < best) {
+            best = sum;
+            s->slope = candidate[k];
+        }
+    }
+    double spread[8];
+    n = 0;
+    for (int j = 0; j < n_sides; j++)
+        if (side[j]->n >= 8)
+            spread[n++] = spread_at(side[j], s->slope, &side[j]->d);
+    /* The straighter sides tell the noise. */
+    qsort(spread, (size_t)n, sizeof *spread, by_value);
+    s->scale = MAX(SCALE_FLOOR, spread[(n - 1) / 2]);
+}
+
+static double tukey(double r, double scale)
+{
+    double x = r / (TUKEY * scale);
+    return fabs(x) >= 1 ? 0 : (1 - x * x) * (1 - x * x);
+}
+
+/* Weighted least squares for the slope with every side's own offset; returns the change. */
+static double weighted_fit(gate_points *const *side, int n_sides, gate_slope *s)
+{
+    double stt = 0, sto = 0;
+    for (int j = 0; j < n_sides; j++) {
+        gate_points *p = side[j];
+        double w = 0, wt = 0, wo = 0;
+        for (int i = 0; p->n >= 8 && i < p->n; i++) {
+            p->weight[i] = tukey(p->off[i] + s->slope * p->t[i] - p->d, s->scale);
+            w += p->weight[i];
+            wt += p->weight[i] * p->t[i];
+            wo += p->weight[i] * p->off[i];
+        }
+        if (w <= 0)
+            continue;
+        p->mean = wt / w;
+        for (int i = 0; i < p->n; i++) {
+            double t = p->t[i] - p->mean;
+            stt += p->weight[i] * t * t;
+            sto += p->weight[i] * t * (p->off[i] - wo / w);
+        }
+    }
+    double slope = stt > 0 ? -sto / stt : 0, change = fabs(slope - s->slope);
+    s->slope = slope;
+    for (int j = 0; j < n_sides; j++) {
+        gate_points *p = side[j];
+        double w = 0, wd = 0;
+        for (int i = 0; p->n >= 8 && i < p->n; i++) {
+            w += p->weight[i];
+            wd += p->weight[i] * (p->off[i] + slope * p->t[i]);
+        }
+        if (w > 0)
+            p->d = wd / w;
+    }
+    return change;
+}
+
+/* Standard errors from how stretches of a side disagree: neighbouring runs share grain, the
+ * camera's blocks and the raggedness of the hole, so they are no independent witnesses. */
+static void errors_of(gate_points *const *side, int n_sides, gate_slope *s)
+{
+    enum { STRETCHES = 8 };
+    double square = 0, count = 0, lever = 0, freedom = 0, scatter = 0;
+    for (int j = 0; j < n_sides; j++) {
+        gate_points *p = side[j];
+        p->inliers = 0;
+        p->sd = INFINITY;
+        if (p->n < 8)
+            continue;
+        double lo = INFINITY, hi = -INFINITY, near = MAX(4 * s->scale, 0.3);
+        for (int i = 0; i < p->n; i++) {
+            lo = MIN(lo, p->t[i]);
+            hi = MAX(hi, p->t[i]);
+        }
+        double sum[STRETCHES] = {0}, sum_t[STRETCHES] = {0};
+        int n[STRETCHES] = {0}, in = 0, used = 0;
+        for (int i = 0; i < p->n; i++) {
+            double r = p->off[i] + s->slope * p->t[i] - p->d;
+            if (fabs(r) >= near)
+                continue;
+            int k = MIN(STRETCHES - 1, (int)((p->t[i] - lo) / (hi - lo + 1e-9) * STRETCHES));
+            sum[k] += r;
+            sum_t[k] += p->t[i] - p->mean;
+            n[k]++;
+            in++;
+            square += r * r;
+        }
+        count += in;
+        p->inliers = (double)in / MAX(p->read, p->n);
+        double var = 0;
+        for (int k = 0; k < STRETCHES; k++)
+            if (n[k] >= 2) {
+                double r = sum[k] / n[k], t = sum_t[k] / n[k];
+                var += r * r;
+                lever += t * t;
+                used++;
+            }
+        if (used >= 3) {
+            scatter += var;
+            freedom += used - 1;
+            p->sd = MAX(sqrt(var / (used - 1) / used), 0.3 * s->scale / sqrt(in));
+        }
+    }
+    s->residual = count > 0 ? sqrt(square / count) : 0;
+    s->sd = lever > 0 && freedom > 1 ? sqrt(scatter / (freedom - 0.5) / lever) : INFINITY;
+}
+
+bool gate_fit_sides(gate_points *const *side, int n_sides, double limit, gate_slope *s)
+{
+    int usable = 0;
+    for (int j = 0; j < n_sides; j++)
+        usable += side[j]->n >= 8;
+    memset(s, 0, sizeof *s);
+    if (usable == 0) {
+        for (int j = 0; j < n_sides; j++)
+            side[j]->inliers = 0;
+        return false;
+    }
+    robust_start(side, n_sides, limit, s);
+    for (int i = 0; i < 20; i++)
+        if (weighted_fit(side, n_sides, s) < 1e-9 && i > 3)
+            break;
+    errors_of(side, n_sides, s);
+    return true;
+}
