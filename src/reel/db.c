@@ -19,7 +19,7 @@ void rw_db_set_error(rw_reel *reel, GError **error)
                code == SQLITE_PERM) {
         mapped = RW_ERROR_IO;
     }
-    g_set_error(error, RW_ERROR, mapped, "%s/reel.db: %s.%s", reel->path, sqlite3_errmsg(reel->db),
+    g_set_error(error, RW_ERROR, (gint)mapped, "%s/reel.db: %s.%s", reel->path, sqlite3_errmsg(reel->db),
                 advice);
 }
 
