@@ -25,8 +25,8 @@ static const writer *find_writer(const char *path)
 
 bool rw_report_write(rw_reel *reel, const char *path, GError **error)
 {
-    const writer *writer = find_writer(path);
-    if (!writer) {
+    const writer *kind = find_writer(path);
+    if (!kind) {
         g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
                     "A report is written as .html or .pdf: \"%s\" ends in neither.", path);
         return false;
@@ -35,7 +35,7 @@ bool rw_report_write(rw_reel *reel, const char *path, GError **error)
     if (!file)
         return false;
     rw_report_content *content = rw_report_content_new(reel, error);
-    bool ok = content && writer->write(content, rw_whole_file_temp(file), error);
+    bool ok = content && kind->write(content, rw_whole_file_temp(file), error);
     rw_report_content_free(&content);
     if (!ok) {
         rw_whole_file_abandon(&file);
