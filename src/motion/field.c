@@ -1,0 +1,907 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include <math.h>
+
+#include "motion/field.h"
+
+#define BORDER      RW_MOTION_BORDER
+#define VARIANCE    6.0f
+#define DRIFT       0.01f
+#define WINDOW_AREA ((float)(RW_MOTION_WINDOW * RW_MOTION_WINDOW))
+
+/* ---- the pyramid ---- */
+
+static ptrdiff_t level_stride(int width)
+{
+    return ((ptrdiff_t)width + 2 * BORDER + 31) & ~(ptrdiff_t)15;
+}
+
+static size_t level_floats(int width, int height)
+{
+    return (size_t)level_stride(width) * (size_t)(height + 2 * BORDER);
+}
+
+/* Luma on 0..255, roughly even to the eye. Green counts half: it carries the least grain. */
+static void luma_row(float *out, const rw_frame *frame, int y)
+{
+    const float *r = frame->plane[0] + y * frame->stride;
+    const bool colour = frame->plane[1] != NULL;
+    const float *g = colour ? frame->plane[1] + y * frame->stride : r;
+    const float *b = colour ? frame->plane[2] + y * frame->stride : r;
+    const int width = frame->width;
+    for (int x = 0; x < width; x++)
+        out[x] = 0.5f * g[x] + 0.25f * (r[x] + b[x]);
+    if (frame->domain == RW_DOMAIN_DENSITY) {
+        for (int x = 0; x < width; x++)
+            out[x] = 1.0f - 0.4f * out[x];
+    }
+    /* what is no number becomes 0 */
+    for (int x = 0; x < width; x++)
+        out[x] = out[x] > 0.0f ? (out[x] < 4.0f ? out[x] : 4.0f) : 0.0f;
+    if (frame->domain == RW_DOMAIN_LINEAR) {
+        for (int x = 0; x < width; x++)
+            out[x] = sqrtf(out[x]);
+    }
+    for (int x = 0; x < width; x++)
+        out[x] *= 255.0f;
+    out[-1] = out[0];
+    for (int x = 0; x < 17; x++)
+        out[width + x] = out[width - 1];
+}
+
+/* Fills the border of a level whose inside is done by repeating its edge. */
+static void repeat_edge(rw_plane p)
+{
+    for (int y = 0; y < p.height; y++) {
+        float *row = p.px + y * p.stride;
+        for (int x = 1; x <= BORDER; x++)
+            row[-x] = row[0];
+        for (int x = 0; x < (int)p.stride - p.width - BORDER; x++)
+            row[p.width + x] = row[p.width - 1];
+    }
+    const float *first = p.px - BORDER, *last = first + (p.height - 1) * p.stride;
+    for (int y = 1; y <= BORDER; y++) {
+        memcpy(p.px - BORDER - y * p.stride, first, (size_t)p.stride * sizeof(float));
+        memcpy(p.px - BORDER + (p.height - 1 + y) * p.stride, last,
+               (size_t)p.stride * sizeof(float));
+    }
+}
+
+/* Level 0: luma, lightly smoothed, so that grain weighs less than shape. */
+static void build_base(rw_plane out, const rw_frame *frame, const rw_motion_dsp *dsp,
+                       float *scratch)
+{
+    const ptrdiff_t row_floats = level_stride(frame->width);
+    float *ring[3];
+    for (int i = 0; i < 3; i++)
+        ring[i] = scratch + i * row_floats + 16;
+    luma_row(ring[0], frame, 0);
+    luma_row(ring[1], frame, 0);
+    for (int y = 0; y < frame->height; y++) {
+        luma_row(ring[(y + 2) % 3], frame, MIN(y + 1, frame->height - 1));
+        const float *rows[3] = {ring[y % 3], ring[(y + 1) % 3], ring[(y + 2) % 3]};
+        dsp->smooth(out.px + y * out.stride, rows, frame->width);
+    }
+}
+
+static void build_half(rw_plane out, rw_plane in, const rw_motion_dsp *dsp, float *scratch)
+{
+    for (int y = 0; y < out.height; y++) {
+        const float *rows[4];
+        for (int i = 0; i < 4; i++)
+            rows[i] = in.px + (2 * y - 1 + i) * in.stride;
+        dsp->halve(out.px + y * out.stride, rows, scratch, out.width);
+    }
+}
+
+bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_frame *frame,
+                            GError **error)
+{
+    memset(picture, 0, sizeof *picture);
+    int w = frame->width, h = frame->height, levels = 0;
+    size_t total = 0;
+    while (levels < RW_MOTION_LEVELS && (levels == 0 || MIN(w, h) >= 24)) {
+        total += level_floats(w, h);
+        levels++;
+        w = (w + 1) / 2;
+        h = (h + 1) / 2;
+    }
+    rw_buffer *scratch =
+        rw_pool_take(pool, 3 * (size_t)level_stride(frame->width) * sizeof(float) + 256, error);
+    if (!scratch)
+        return false;
+    picture->buffer = rw_pool_take(pool, total * sizeof(float), error);
+    if (!picture->buffer) {
+        rw_buffer_unref(&scratch);
+        return false;
+    }
+    picture->width = frame->width;
+    picture->height = frame->height;
+    picture->levels = levels;
+    rw_motion_dsp dsp;
+    rw_motion_dsp_init(&dsp, rw_cpu_level());
+    float *data = rw_buffer_data(picture->buffer);
+    w = frame->width;
+    h = frame->height;
+    for (int i = 0; i < levels; i++) {
+        rw_plane *p = &picture->level[i];
+        *p = (rw_plane){.width = w, .height = h, .stride = level_stride(w)};
+        p->px = data + BORDER * p->stride + BORDER;
+        data += level_floats(w, h);
+        if (i == 0)
+            build_base(*p, frame, &dsp, rw_buffer_data(scratch));
+        else
+            build_half(*p, picture->level[i - 1], &dsp, rw_buffer_data(scratch));
+        repeat_edge(*p);
+        w = (w + 1) / 2;
+        h = (h + 1) / 2;
+    }
+    rw_buffer_unref(&scratch);
+    return true;
+}
+
+void rw_motion_picture_clear(rw_motion_picture *picture)
+{
+    rw_buffer_unref(&picture->buffer);
+    memset(picture, 0, sizeof *picture);
+}
+
+/* ---- the search ---- */
+
+typedef struct vec {
+    float x, y;
+} vec;
+
+/* How firmly the texture of a block holds its vector: the gradients' second moments. */
+typedef struct hold {
+    float xx, xy, yy;
+} hold;
+
+/* Vectors of one level, in pixels of that level. */
+typedef struct grid {
+    int cols, rows;
+    vec *v;
+    float *cost; /* sum over the window, without the smoothness term */
+    hold *held;
+    float *gap; /* squared px by which there and back again misses the start */
+} grid;
+
+typedef struct search {
+    const rw_motion_dsp *dsp;
+    rw_plane a, b;
+    float cap;    /* of one pixel's difference */
+    float lambda; /* price of one pixel of disagreement with the neighbours, on the window's sum */
+} search;
+
+static int blocks(int pixels)
+{
+    return (pixels + RW_MOTION_BLOCK - 1) / RW_MOTION_BLOCK;
+}
+
+static const float *window_of(rw_plane p, int i, int j)
+{
+    return p.px + (RW_MOTION_BLOCK * j - 4) * p.stride + RW_MOTION_BLOCK * i - 4;
+}
+
+/* Keeps the displaced window and one more row and column inside the border. */
+static vec keep_inside(const search *s, int i, int j, vec v)
+{
+    const float x = (float)(RW_MOTION_BLOCK * i - 4), y = (float)(RW_MOTION_BLOCK * j - 4);
+    const float margin = (float)BORDER - 2.0f;
+    v.x = CLAMP(v.x, -margin - x, (float)s->b.width + margin - 18.0f - x);
+    v.y = CLAMP(v.y, -margin - y, (float)s->b.height + margin - 18.0f - y);
+    return v;
+}
+
+static float cost_whole(const search *s, int i, int j, vec v)
+{
+    const float *a = window_of(s->a, i, j), *b = window_of(s->b, i, j);
+    return s->dsp->sad(a, s->a.stride, b + (ptrdiff_t)v.y * s->b.stride + (ptrdiff_t)v.x,
+                       s->b.stride, s->cap);
+}
+
+static float cost_sub(const search *s, int i, int j, vec v)
+{
+    const float *a = window_of(s->a, i, j), *b = window_of(s->b, i, j);
+    const float fx = floorf(v.x), fy = floorf(v.y);
+    return s->dsp->sad_sub(a, s->a.stride, b + (ptrdiff_t)fy * s->b.stride + (ptrdiff_t)fx,
+                           s->b.stride, v.x - fx, v.y - fy, s->cap);
+}
+
+static float distance(vec a, vec b)
+{
+    return fabsf(a.x - b.x) + fabsf(a.y - b.y);
+}
+
+static bool same(vec a, vec b)
+{
+    return a.x == b.x && a.y == b.y;
+}
+
+/* A short list without near repeats. */
+typedef struct candidates {
+    int count;
+    vec v[16];
+} candidates;
+
+/* A quarter of a pixel is left to the gradient steps. */
+static void offer(const search *s, candidates *c, int i, int j, vec v)
+{
+    v = keep_inside(s, i, j, v);
+    for (int k = 0; k < c->count; k++)
+        if (distance(c->v[k], v) < 0.25f)
+            return;
+    c->v[c->count++] = v;
+}
+
+/* Walks downhill in steps of a pixel; leaving the place it was sent to must pay. */
+static void descend(const search *s, int i, int j, int steps, float price, vec *v, float *cost)
+{
+    const vec home = *v;
+    float total = *cost;
+    static const vec way[4] = {{-1, 0}, {1, 0}, {0, -1}, {0, 1}};
+    int from = -1;
+    while (steps-- > 0) {
+        vec start = *v;
+        int took = -1;
+        for (int k = 0; k < 4; k++) {
+            if (from >= 0 && k == (from ^ 1))
+                continue; /* where we came from */
+            vec next = keep_inside(s, i, j, (vec){start.x + way[k].x, start.y + way[k].y});
+            if (same(next, start))
+                continue;
+            float c = cost_sub(s, i, j, next), with_price = c + price * distance(next, home);
+            if (with_price < total) {
+                total = with_price;
+                *cost = c;
+                *v = next;
+                took = k;
+            }
+        }
+        if (took < 0)
+            return;
+        from = took;
+    }
+}
+
+/* The coarsest level: everything within reach, near vectors first. */
+static void search_all(const search *s, grid *g, int reach)
+{
+    for (int j = 0; j < g->rows; j++) {
+        for (int i = 0; i < g->cols; i++) {
+            float best = INFINITY, best_cost = 0.0f;
+            vec best_v = {0, 0};
+            for (int y = -reach; y <= reach; y++) {
+                for (int x = -reach; x <= reach; x++) {
+                    vec v = keep_inside(s, i, j, (vec){(float)x, (float)y});
+                    float c = cost_whole(s, i, j, v);
+                    float total = c + 0.25f * s->lambda * (fabsf(v.x) + fabsf(v.y));
+                    if (total < best) {
+                        best = total;
+                        best_cost = c;
+                        best_v = v;
+                    }
+                }
+            }
+            g->v[j * g->cols + i] = best_v;
+            g->cost[j * g->cols + i] = best_cost;
+        }
+    }
+}
+
+static vec at(const grid *g, int i, int j)
+{
+    i = CLAMP(i, 0, g->cols - 1);
+    j = CLAMP(j, 0, g->rows - 1);
+    return g->v[j * g->cols + i];
+}
+
+/* The four blocks of the coarser level round this one, the nearest first. */
+static void offer_parents(const search *s, candidates *c, const grid *coarse, int i, int j)
+{
+    const int pi = i >> 1, pj = j >> 1, qi = pi + ((i & 1) ? 1 : -1), qj = pj + ((j & 1) ? 1 : -1);
+    const vec parents[4] = {at(coarse, pi, pj), at(coarse, qi, pj), at(coarse, pi, qj),
+                            at(coarse, qi, qj)};
+    for (int k = 0; k < 4; k++)
+        offer(s, c, i, j, (vec){2.0f * parents[k].x, 2.0f * parents[k].y});
+}
+
+static void search_near(const search *s, grid *g, const grid *coarse, const grid *hint)
+{
+    for (int j = 0; j < g->rows; j++) {
+        for (int i = 0; i < g->cols; i++) {
+            candidates c = {0};
+            offer_parents(s, &c, coarse, i, j);
+            const vec first = c.v[0];
+            offer(s, &c, i, j, (vec){0, 0});
+            if (hint)
+                offer(s, &c, i, j, at(hint, i, j));
+            float best = INFINITY, best_cost = 0.0f;
+            vec best_v = first;
+            for (int k = 0; k < c.count; k++) {
+                float cost = cost_sub(s, i, j, c.v[k]);
+                float total = cost + 0.35f * s->lambda * MIN(distance(c.v[k], first), 4.0f);
+                if (total < best) {
+                    best = total;
+                    best_cost = cost;
+                    best_v = c.v[k];
+                }
+            }
+            descend(s, i, j, 3, 0.3f * s->lambda, &best_v, &best_cost);
+            g->v[j * g->cols + i] = best_v;
+            g->cost[j * g->cols + i] = best_cost;
+        }
+    }
+}
+
+/* How much v disagrees with the eight blocks around. */
+static float disagreement(const grid *g, int i, int j, vec v)
+{
+    float sum = 0.0f;
+    for (int dj = -1; dj <= 1; dj++)
+        for (int di = -1; di <= 1; di++)
+            if (di || dj)
+                sum += MIN(distance(at(g, i + di, j + dj), v), 4.0f);
+    return sum * 0.125f;
+}
+
+/* One round in which every block looks at its neighbours' vectors of the round before. */
+static void agree(const search *s, grid *out, const grid *in)
+{
+    static const int way[8][2] = {{-1, 0}, {1, 0}, {0, -1}, {0, 1},
+                                  {-2, 0}, {2, 0}, {0, -2}, {0, 2}};
+    for (int j = 0; j < in->rows; j++) {
+        for (int i = 0; i < in->cols; i++) {
+            const int n = j * in->cols + i;
+            vec own = in->v[n], best_v = own;
+            float best_cost = in->cost[n];
+            float best = best_cost + s->lambda * disagreement(in, i, j, own);
+            candidates c = {.count = 1, .v = {own}};
+            for (int k = 0; k < 8; k++) {
+                offer(s, &c, i, j, at(in, i + way[k][0], j + way[k][1]));
+            }
+            for (int k = 1; k < c.count; k++) {
+                float bound = s->lambda * disagreement(in, i, j, c.v[k]);
+                if (bound >= best)
+                    continue;
+                float cost = cost_sub(s, i, j, c.v[k]);
+                if (cost + bound < best) {
+                    best = cost + bound;
+                    best_cost = cost;
+                    best_v = c.v[k];
+                }
+            }
+            out->v[n] = best_v;
+            out->cost[n] = best_cost;
+            out->held[n] = in->held[n];
+            out->gap[n] = in->gap[n];
+        }
+    }
+}
+
+static void read_normal(const search *s, int i, int j, vec v, float e[5])
+{
+    const float fx = floorf(v.x), fy = floorf(v.y);
+    s->dsp->normal(window_of(s->a, i, j), s->a.stride,
+                   window_of(s->b, i, j) + (ptrdiff_t)fy * s->b.stride + (ptrdiff_t)fx, s->b.stride,
+                   v.x - fx, v.y - fy, s->cap, e);
+}
+
+/* Gradient steps. A block without texture, or one that runs away, stays where it is. */
+static void refine(const search *s, grid *g, int steps, float noise)
+{
+    const float floor_energy = 0.1f * noise * noise * WINDOW_AREA + 4.0f;
+    for (int j = 0; j < g->rows; j++) {
+        for (int i = 0; i < g->cols; i++) {
+            const int n = j * g->cols + i;
+            const vec start = g->v[n];
+            vec v = start;
+            for (int k = 0; k < steps; k++) {
+                float e[5];
+                read_normal(s, i, j, v, e);
+                g->held[n] = (hold){e[0], e[1], e[2]};
+                const float xx = e[0] + floor_energy, yy = e[2] + floor_energy;
+                const float det = xx * yy - e[1] * e[1];
+                vec step = {(yy * e[3] - e[1] * e[4]) / det, (xx * e[4] - e[1] * e[3]) / det};
+                step.x = CLAMP(step.x, -1.0f, 1.0f);
+                step.y = CLAMP(step.y, -1.0f, 1.0f);
+                v = keep_inside(s, i, j, (vec){v.x + step.x, v.y + step.y});
+                if (fabsf(v.x - start.x) > 1.5f || fabsf(v.y - start.y) > 1.5f)
+                    break;
+                if (fabsf(step.x) + fabsf(step.y) < 0.03f)
+                    break;
+            }
+            if (same(v, start))
+                continue;
+            float cost = cost_sub(s, i, j, v);
+            if (cost < g->cost[n]) {
+                g->cost[n] = cost;
+                g->v[n] = v;
+            }
+        }
+    }
+}
+
+static int compare_floats(const void *a, const void *b)
+{
+    const float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+/* ---- the frame as a whole ---- */
+
+/* Vector of the block (i, j) under the model of the whole frame: m[0] + m[1] i + m[2] j, twice. */
+typedef struct whole {
+    double x[3], y[3];
+} whole;
+
+static vec whole_at(const whole *w, int i, int j)
+{
+    return (vec){(float)(w->x[0] + w->x[1] * i + w->x[2] * j),
+                 (float)(w->y[0] + w->y[1] * i + w->y[2] * j)};
+}
+
+static bool solve3(double a[3][4], double out[3])
+{
+    for (int c = 0; c < 3; c++) {
+        int p = c;
+        for (int r = c + 1; r < 3; r++)
+            if (fabs(a[r][c]) > fabs(a[p][c]))
+                p = r;
+        if (fabs(a[p][c]) < 1e-9)
+            return false;
+        for (int k = 0; k < 4; k++) {
+            const double t = a[c][k];
+            a[c][k] = a[p][k];
+            a[p][k] = t;
+        }
+        for (int r = 0; r < 3; r++) {
+            if (r == c)
+                continue;
+            const double f = a[r][c] / a[c][c];
+            for (int k = c; k < 4; k++)
+                a[r][k] -= f * a[c][k];
+        }
+    }
+    for (int c = 0; c < 3; c++)
+        out[c] = a[c][3] / a[c][c];
+    return true;
+}
+
+static double median_of(const grid *g, bool along_y)
+{
+    float sample[512];
+    const int count = g->cols * g->rows, step = count / 512 + 1;
+    int n = 0;
+    for (int i = 0; i < count && n < 512; i += step)
+        sample[n++] = along_y ? g->v[i].y : g->v[i].x;
+    qsort(sample, (size_t)n, sizeof *sample, compare_floats);
+    return (double)sample[n / 2];
+}
+
+/* Robust fit: blocks vote by how firmly they are held, those far from the model not at all. */
+static bool fit_whole(const grid *g, float grain, whole *w)
+{
+    double reach = 16.0;
+    *w = (whole){{median_of(g, false)}, {median_of(g, true)}};
+    for (int round = 0; round < 12; round++) {
+        double ax[3][4] = {{0}}, ay[3][4] = {{0}};
+        for (int j = 0; j < g->rows; j++) {
+            for (int i = 0; i < g->cols; i++) {
+                const int n = j * g->cols + i;
+                const vec m = whole_at(w, i, j), v = g->v[n];
+                const double dx = (double)(v.x - m.x), dy = (double)(v.y - m.y);
+                const double gap = (dx * dx + dy * dy) / (reach * reach);
+                if (gap >= 1.0 || g->gap[n] > 1.0f)
+                    continue;
+                const hold h = g->held[n];
+                const double most = 40.0 * (double)grain, t = (1.0 - gap) * (1.0 - gap);
+                const double wx = t * fmin(fmax((double)(h.xx - grain), 0.0), most);
+                const double wy = t * fmin(fmax((double)(h.yy - grain), 0.0), most);
+                const double row[4] = {1.0, i, j, 0.0};
+                for (int a = 0; a < 3; a++) {
+                    for (int b = 0; b < 3; b++) {
+                        ax[a][b] += wx * row[a] * row[b];
+                        ay[a][b] += wy * row[a] * row[b];
+                    }
+                    ax[a][3] += wx * row[a] * (double)v.x;
+                    ay[a][3] += wy * row[a] * (double)v.y;
+                }
+            }
+        }
+        if (!solve3(ax, w->x) || !solve3(ay, w->y))
+            return false;
+        reach = fmax(0.7 * reach, 0.5);
+    }
+    return true;
+}
+
+/* Neighbours that move alike share what they know: each vector becomes the mean of those around,
+ * weighed by how firmly texture holds each and by how near the vectors are already; all relative to
+ * the whole frame's model, so that a pan with a zoom stays one. A smooth block so leans on its
+ * textured neighbours, an edge lends only the direction across itself. What a neighbour says is
+ * worth no more than the drift of true motion from block to block allows. */
+static void settle(grid *out, const grid *in, const whole *model, float grain_energy, float noise)
+{
+    /* variance of a vector is about VARIANCE noise^2 / moments, of drift DRIFT per block^2 */
+    const float drift_share = DRIFT / (VARIANCE * noise * noise);
+    enum { AROUND = 2 };
+    const float reach2 =
+        0.6f * 0.6f; /* px^2: how far apart two vectors may be and still be alike */
+    for (int j = 0; j < in->rows; j++) {
+        for (int i = 0; i < in->cols; i++) {
+            const int n = j * in->cols + i;
+            const vec own = in->v[n], here = whole_at(model, i, j);
+            float xx = 0, xy = 0, yy = 0, bx = 0, by = 0;
+            for (int y = MAX(j - AROUND, 0); y <= MIN(j + AROUND, in->rows - 1); y++) {
+                for (int x = MAX(i - AROUND, 0); x <= MIN(i + AROUND, in->cols - 1); x++) {
+                    const int k = y * in->cols + x;
+                    const vec there = whole_at(model, x, y);
+                    const vec d = {in->v[k].x - there.x - (own.x - here.x),
+                                   in->v[k].y - there.y - (own.y - here.y)};
+                    const float gap = (d.x * d.x + d.y * d.y) * (1.0f / reach2);
+                    if (gap >= 1.0f)
+                        continue;
+                    const float near = (float)((i - x) * (i - x) + (j - y) * (j - y));
+                    const hold h = in->held[k];
+                    const float own_x = MAX(h.xx - grain_energy, 0.0f) + 0.05f * grain_energy;
+                    const float own_y = MAX(h.yy - grain_energy, 0.0f) + 0.05f * grain_energy;
+                    const float w = (1.0f - gap) * (1.0f - gap) /
+                                    (1.0f + drift_share * near * MAX(own_x, own_y));
+                    const float hx = w * own_x, hy = w * own_y, hxy = w * h.xy;
+                    xx += hx;
+                    yy += hy;
+                    xy += hxy;
+                    bx += hx * d.x + hxy * d.y;
+                    by += hxy * d.x + hy * d.y;
+                }
+            }
+            /* the cross term may exceed what is left of the others after the grain is taken off */
+            const float most = 0.95f * sqrtf(xx * yy);
+            xy = CLAMP(xy, -most, most);
+            const float det = xx * yy - xy * xy;
+            vec step = {0, 0};
+            if (det > 0.0f)
+                step = (vec){(yy * bx - xy * by) / det, (xx * by - xy * bx) / det};
+            step.x = CLAMP(step.x, -1.0f, 1.0f);
+            step.y = CLAMP(step.y, -1.0f, 1.0f);
+            out->v[n] = (vec){own.x + step.x, own.y + step.y};
+            out->cost[n] = in->cost[n];
+            out->held[n] = in->held[n];
+            out->gap[n] = in->gap[n];
+        }
+    }
+}
+
+/* The cost per pixel of a good match: the 30th percentile over a sample of the blocks. */
+static float match_noise(const grid *g)
+{
+    float sample[512];
+    const int count = g->cols * g->rows, step = count / 512 + 1;
+    int n = 0;
+    for (int i = 0; i < count && n < 512; i += step)
+        sample[n++] = g->cost[i];
+    qsort(sample, (size_t)n, sizeof *sample, compare_floats);
+    return MAX(sample[n * 3 / 10] / WINDOW_AREA, 0.05f);
+}
+
+/* What grain alone adds to a block's second moments: those of the flattest blocks, but no more than
+ * white noise of the pair's strength would give after the smoothing of level 0. */
+static float grain_energy(const grid *g, float noise)
+{
+    float sample[512];
+    const int count = g->cols * g->rows, step = count / 512 + 1;
+    int n = 0;
+    for (int i = 0; i < count && n < 512; i += step)
+        sample[n++] = MIN(g->held[i].xx, g->held[i].yy);
+    qsort(sample, (size_t)n, sizeof *sample, compare_floats);
+    return MIN(sample[n / 10] * 1.2f, 0.4f * WINDOW_AREA * noise * noise) + 1.0f;
+}
+
+static void set_prices(search *s, float noise)
+{
+    s->cap = 6.0f + 4.0f * noise;
+    s->lambda = (0.4f * noise + 0.03f) * WINDOW_AREA;
+}
+
+static void swap_grids(grid *a, grid *b)
+{
+    grid t = *a;
+    *a = *b;
+    *b = t;
+}
+
+#define GRID_FLOATS 7
+
+static void take_grid(grid *g, float *data, int cols, int rows)
+{
+    *g = (grid){.cols = cols,
+                .rows = rows,
+                .v = (vec *)data,
+                .cost = data + 2 * cols * rows,
+                .held = (hold *)(data + 3 * cols * rows),
+                .gap = data + 6 * cols * rows};
+}
+
+/* hint's vectors in pixels of a level, sampled at that level's blocks. */
+static void scale_hint(grid *out, const rw_motion_field *hint, int level, int cols, int rows)
+{
+    out->cols = cols;
+    out->rows = rows;
+    const float scale = 1.0f / (float)(1 << level);
+    for (int j = 0; j < rows; j++) {
+        for (int i = 0; i < cols; i++) {
+            const int hi = MIN(((2 * i + 1) << level) / 2, hint->cols - 1);
+            const int hj = MIN(((2 * j + 1) << level) / 2, hint->rows - 1);
+            out->v[j * cols + i] = (vec){hint->dx[hj * hint->stride + hi] * scale,
+                                         hint->dy[hj * hint->stride + hi] * scale};
+        }
+    }
+}
+
+/* A vector that differs from the whole frame's by no more than its grain explains moves with the
+ * frame: z2 is the squared difference in units of what grain makes of a vector. */
+static void lean(grid *g, const whole *w, float grain, float noise)
+{
+    for (int j = 0; j < g->rows; j++) {
+        for (int i = 0; i < g->cols; i++) {
+            const int n = j * g->cols + i;
+            const vec m = whole_at(w, i, j);
+            const float dx = g->v[n].x - m.x, dy = g->v[n].y - m.y;
+            if (dx * dx + dy * dy > 1.0f)
+                continue;
+            const float hx = MAX(g->held[n].xx - grain, 0.0f),
+                        hy = MAX(g->held[n].yy - grain, 0.0f);
+            const float z2 = (hx * dx * dx + hy * dy * dy) / (noise * noise);
+            const float keep = z2 / (z2 + 20.0f);
+            g->v[n] = (vec){m.x + keep * dx, m.y + keep * dy};
+        }
+    }
+}
+
+/* Squared distance by which following the vector there and the other field back misses. */
+static void measure_gaps(const grid *g, const grid *back)
+{
+    for (int j = 0; j < g->rows; j++) {
+        for (int i = 0; i < g->cols; i++) {
+            const int n = j * g->cols + i;
+            const vec v = g->v[n];
+            const vec r = at(back, (int)rintf((float)i + v.x / RW_MOTION_BLOCK),
+                             (int)rintf((float)j + v.y / RW_MOTION_BLOCK));
+            g->gap[n] = (v.x + r.x) * (v.x + r.x) + (v.y + r.y) * (v.y + r.y);
+        }
+    }
+}
+
+/* A block under a speck, or whose match lies under one, finds its likeness elsewhere: then there
+ * and back disagree. Such blocks take a vector of the sound blocks around, unless their own is
+ * better by more than a speck could make it. Works inwards ring by ring. */
+static void mend(const search *s, grid *out, grid *now, float noise)
+{
+    const float limit = 1.5f, price = 2.0f * noise * WINDOW_AREA;
+    const int count = now->cols * now->rows;
+    for (int n = 0; n < count; n++)
+        now->gap[n] = now->gap[n] > limit ? 1.0f : 0.0f;
+    for (int ring = 0; ring < 6; ring++) {
+        bool any = false;
+        for (int j = 0; j < now->rows; j++) {
+            for (int i = 0; i < now->cols; i++) {
+                const int n = j * now->cols + i;
+                out->v[n] = now->v[n];
+                out->cost[n] = now->cost[n];
+                out->held[n] = now->held[n];
+                out->gap[n] = now->gap[n];
+                if (now->gap[n] == 0.0f)
+                    continue;
+                candidates c = {0};
+                for (int y = MAX(j - 1, 0); y <= MIN(j + 1, now->rows - 1); y++)
+                    for (int x = MAX(i - 1, 0); x <= MIN(i + 1, now->cols - 1); x++)
+                        if (now->gap[y * now->cols + x] == 0.0f)
+                            offer(s, &c, i, j, now->v[y * now->cols + x]);
+                float best = now->cost[n] - price;
+                for (int k = 0; k < c.count; k++) {
+                    const float cost = cost_sub(s, i, j, c.v[k]);
+                    const float total = cost - 2.0f * price;
+                    if (total < best) {
+                        best = total;
+                        out->v[n] = c.v[k];
+                        out->cost[n] = cost;
+                    }
+                }
+                if (c.count) {
+                    out->gap[n] = 0.0f;
+                    any = true;
+                }
+            }
+        }
+        swap_grids(out, now);
+        if (!any)
+            return;
+    }
+}
+
+/* One of the two directions of a pair. */
+typedef struct direction {
+    search s;
+    grid now, spare, coarse, hint;
+    float noise;
+    float *place[4]; /* memory of three grids in turn and of the scaled hint */
+} direction;
+
+static void take_level(direction *d, const rw_motion_picture *from, const rw_motion_picture *to,
+                       const rw_motion_field *hint, int level)
+{
+    d->s.a = from->level[level];
+    d->s.b = to->level[level];
+    const int cols = blocks(d->s.a.width), rows = blocks(d->s.a.height);
+    int n = 0;
+    grid *const wanted[2] = {&d->now, &d->spare};
+    for (int k = 0; k < 3; k++) /* the two places that the coarser level does not hold */
+        if ((float *)d->coarse.v != d->place[k] && n < 2)
+            take_grid(wanted[n++], d->place[k], cols, rows);
+    take_grid(&d->hint, d->place[3], cols, rows);
+    if (hint)
+        scale_hint(&d->hint, hint, level, cols, rows);
+}
+
+static void search_level(direction *d, bool hinted)
+{
+    set_prices(&d->s, d->noise * 1.5f);
+    if (d->coarse.v)
+        search_near(&d->s, &d->now, &d->coarse, hinted ? &d->hint : NULL);
+    else
+        search_all(&d->s, &d->now, 8);
+    d->noise = match_noise(&d->now);
+    set_prices(&d->s, d->noise);
+    for (int round = 0; round < 2; round++) {
+        agree(&d->s, &d->spare, &d->now);
+        swap_grids(&d->now, &d->spare);
+    }
+}
+
+static void finish_level(direction *d, int level)
+{
+    mend(&d->s, &d->spare, &d->now, d->noise);
+    refine(&d->s, &d->now, level == 0 ? 2 : 1, d->noise);
+    if (level == 0) {
+        agree(&d->s, &d->spare, &d->now);
+        swap_grids(&d->now, &d->spare);
+        const float energy = grain_energy(&d->now, d->noise);
+        whole w;
+        const bool fits = fit_whole(&d->now, energy, &w);
+        if (!fits)
+            w = (whole){{0}, {0}};
+        for (int round = 0; round < 2; round++) {
+            settle(&d->spare, &d->now, &w, energy, d->noise);
+            swap_grids(&d->now, &d->spare);
+        }
+        if (fits)
+            lean(&d->now, &w, energy, d->noise);
+    }
+    d->coarse = d->now;
+}
+
+static bool take_field(rw_motion_field *field, rw_pool *pool, int width, int height, GError **error)
+{
+    memset(field, 0, sizeof *field);
+    field->width = width;
+    field->height = height;
+    field->cols = blocks(width);
+    field->rows = blocks(height);
+    field->stride = (field->cols + 15) & ~15;
+    const size_t plane = (size_t)field->stride * (size_t)field->rows;
+    field->buffer = rw_pool_take(pool, 4 * plane * sizeof(float), error);
+    if (!field->buffer)
+        return false;
+    float *data = rw_buffer_data(field->buffer);
+    field->dx = data;
+    field->dy = data + plane;
+    field->cost = data + 2 * plane;
+    field->trust = data + 3 * plane;
+    return true;
+}
+
+static void store_field(rw_motion_field *field, const grid *g, float noise)
+{
+    field->noise = noise;
+    for (int j = 0; j < field->rows; j++) {
+        for (int i = 0; i < field->cols; i++) {
+            const int n = j * g->cols + i;
+            const ptrdiff_t o = j * field->stride + i;
+            field->dx[o] = g->v[n].x;
+            field->dy[o] = g->v[n].y;
+            field->cost[o] = g->cost[n] / WINDOW_AREA;
+            field->trust[o] = 1.0f;
+        }
+    }
+}
+
+/* ---- what a field is good for ---- */
+
+rw_point rw_motion_field_at(const rw_motion_field *field, double x, double y)
+{
+    const double u = CLAMP((x - 3.5) / RW_MOTION_BLOCK, 0.0, (double)field->cols - 1.0);
+    const double v = CLAMP((y - 3.5) / RW_MOTION_BLOCK, 0.0, (double)field->rows - 1.0);
+    const int i = MIN((int)u, MAX(field->cols - 2, 0)), j = MIN((int)v, MAX(field->rows - 2, 0));
+    const int i2 = MIN(i + 1, field->cols - 1), j2 = MIN(j + 1, field->rows - 1);
+    const double fu = u - i, fv = v - j;
+    const ptrdiff_t o[4] = {j * field->stride + i, j * field->stride + i2, j2 * field->stride + i,
+                            j2 * field->stride + i2};
+    const double w[4] = {(1 - fu) * (1 - fv), fu * (1 - fv), (1 - fu) * fv, fu * fv};
+    rw_point p = {0.0, 0.0};
+    for (int k = 0; k < 4; k++) {
+        p.x += w[k] * (double)field->dx[o[k]];
+        p.y += w[k] * (double)field->dy[o[k]];
+    }
+    return p;
+}
+
+/* High where there and back again returns to the start and where the match is as good as the pair's
+ * noise allows. */
+static void weigh(rw_motion_field *field, const rw_motion_field *back)
+{
+    const float noise = field->noise + 0.5f;
+    for (int j = 0; j < field->rows; j++) {
+        for (int i = 0; i < field->cols; i++) {
+            const ptrdiff_t o = j * field->stride + i;
+            const double x = 3.5 + RW_MOTION_BLOCK * i, y = 3.5 + RW_MOTION_BLOCK * j;
+            const double dx = (double)field->dx[o], dy = (double)field->dy[o];
+            const rw_point r = rw_motion_field_at(back, x + dx, y + dy);
+            const double gap2 = (dx + r.x) * (dx + r.x) + (dy + r.y) * (dy + r.y);
+            /* a gap of one pixel and a cost of twice the noise each halve the trust or more */
+            const double way = 1.0 / (1.0 + gap2);
+            const double over = fmax(0.0, (double)(field->cost[o] / noise) - 1.3);
+            field->trust[o] = (float)(way * exp(-over * over));
+        }
+    }
+}
+
+bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_pool *pool,
+                             const rw_motion_picture *a, const rw_motion_picture *b,
+                             const rw_motion_field *hint_there, const rw_motion_field *hint_back,
+                             GError **error)
+{
+    g_return_val_if_fail(a->width == b->width && a->height == b->height, false);
+    memset(back, 0, sizeof *back);
+    if (!take_field(there, pool, a->width, a->height, error))
+        return false;
+    const size_t most = GRID_FLOATS * (size_t)(there->cols * there->rows);
+    rw_buffer *scratch = NULL;
+    if (!take_field(back, pool, a->width, a->height, error) ||
+        !(scratch = rw_pool_take(pool, 8 * most * sizeof(float), error))) {
+        rw_motion_field_clear(there);
+        rw_motion_field_clear(back);
+        return false;
+    }
+    rw_motion_dsp dsp;
+    rw_motion_dsp_init(&dsp, rw_cpu_level());
+    direction d[2];
+    memset(d, 0, sizeof d);
+    for (int k = 0; k < 2; k++) {
+        d[k].s.dsp = &dsp;
+        d[k].noise = 3.0f;
+        for (int p = 0; p < 4; p++)
+            d[k].place[p] = (float *)rw_buffer_data(scratch) + (size_t)(4 * k + p) * most;
+    }
+    for (int level = a->levels - 1; level >= 0; level--) {
+        take_level(&d[0], a, b, hint_there, level);
+        take_level(&d[1], b, a, hint_back, level);
+        search_level(&d[0], hint_there != NULL);
+        search_level(&d[1], hint_back != NULL);
+        measure_gaps(&d[0].now, &d[1].now);
+        measure_gaps(&d[1].now, &d[0].now);
+        finish_level(&d[0], level);
+        finish_level(&d[1], level);
+    }
+    store_field(there, &d[0].now, d[0].noise);
+    store_field(back, &d[1].now, d[1].noise);
+    rw_buffer_unref(&scratch);
+    weigh(there, back);
+    weigh(back, there);
+    return true;
+}
+
+void rw_motion_field_clear(rw_motion_field *field)
+{
+    rw_buffer_unref(&field->buffer);
+    memset(field, 0, sizeof *field);
+}
