@@ -1,0 +1,225 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Compiled once per CPU level with RW_ISA set to its name. C library only.
+ */
+#include "demo/row.h"
+
+#include <math.h>
+
+#include "demo/fmath.h"
+
+#define PASTE2(a, b) a##b
+#define PASTE(a, b)  PASTE2(a, b)
+#define ROWS         PASTE(rw_demo_rows_, RW_ISA)
+
+typedef float v4 __attribute__((vector_size(16)));
+
+static inline v4 load4(const float *p)
+{
+    v4 v;
+    memcpy(&v, p, sizeof v);
+    return v;
+}
+
+static inline void store4(float *p, v4 v)
+{
+    memcpy(p, &v, sizeof v);
+}
+
+/* Whole part such that i-1 .. i+2 lie inside, and the rest. */
+static inline int split(double at, int size, float *rest)
+{
+    double x = demo_clamp(at, 1.0, size - 2.0);
+    int i = (int)x;
+    i = i > size - 3 ? size - 3 : i;
+    *rest = (float)(x - i);
+    return i;
+}
+
+static inline v4 sum4(const float *p, const float *w)
+{
+    return load4(p) * w[0] + load4(p + 4) * w[1] + load4(p + 8) * w[2] + load4(p + 12) * w[3];
+}
+
+static inline void cubic_weights(float t, float *w)
+{
+    float t2 = t * t, t3 = t2 * t;
+    w[0] = t2 - 0.5f * (t + t3);
+    w[1] = 1.0f - 2.5f * t2 + 1.5f * t3;
+    w[2] = 0.5f * t + 2.0f * t2 - 1.5f * t3;
+    w[3] = 0.5f * (t3 - t2);
+}
+
+static inline void spline_weights(float t, float *w)
+{
+    float u = 1.0f - t, t2 = t * t, u2 = u * u;
+    w[0] = u2 * u * (1.0f / 6);
+    w[1] = (4.0f - 6.0f * t2 + 3.0f * t2 * t) * (1.0f / 6);
+    w[2] = (4.0f - 6.0f * u2 + 3.0f * u2 * u) * (1.0f / 6);
+    w[3] = t2 * t * (1.0f / 6);
+}
+
+static inline v4 sample(const rw_demo_raster *r, int ix, int iy, const float *wx, const float *wy)
+{
+    size_t stride = (size_t)r->width * 4;
+    const float *p = r->px + (size_t)(iy - 1) * stride + (size_t)(ix - 1) * 4;
+    v4 sum = sum4(p, wx) * wy[0];
+    sum += sum4(p + stride, wx) * wy[1];
+    sum += sum4(p + 2 * stride, wx) * wy[2];
+    sum += sum4(p + 3 * stride, wx) * wy[3];
+    return sum;
+}
+
+static void cubic(const rw_demo_raster *raster, const rw_demo_walk *walk, int n, float *out)
+{
+    for (int i = 0; i < n; i++) {
+        float tx, ty, wx[4], wy[4];
+        int ix = split(walk->x + i * walk->dx, raster->width, &tx);
+        int iy = split(walk->y + i * walk->dy, raster->height, &ty);
+        cubic_weights(tx, wx);
+        cubic_weights(ty, wy);
+        store4(out + 4 * i, sample(raster, ix, iy, wx, wy));
+    }
+}
+
+static void spline(const rw_demo_raster *raster, const rw_demo_walk *walk, int n, float *out)
+{
+    for (int i = 0; i < n; i++) {
+        float tx, ty, wx[4], wy[4];
+        int ix = split(walk->x + i * walk->dx, raster->width, &tx);
+        int iy = split(walk->y + i * walk->dy, raster->height, &ty);
+        spline_weights(tx, wx);
+        spline_weights(ty, wy);
+        store4(out + 4 * i, sample(raster, ix, iy, wx, wy));
+    }
+}
+
+static void develop(const rw_demo_developer *d, const float *density, const float *grain, int n,
+                    float *light)
+{
+    const v4 k = load4(d->grain_k);
+    for (int i = 0; i < 4 * n; i += 4) {
+        v4 e = load4(density + i);
+        float s[4];
+        for (int c = 0; c < 4; c++) {
+            float over = e[c] - d->grain_floor;
+            over = (over > 0 ? over : 0) + d->grain_toe;
+            s[c] = sqrtf(over);
+        }
+        v4 sigma = load4(s) * k;
+        if (grain)
+            e += sigma * load4(grain + i) + sigma * sigma * 0.34657359f;
+        store4(light + i, e);
+    }
+    if (d->fades)
+        for (int i = 0; i < 4 * n; i += 4) {
+            float r = light[i] - d->base, g = light[i + 1] - d->base, b = light[i + 2] - d->base;
+            for (int c = 0; c < 3; c++) {
+                const float *m = d->matrix[c];
+                light[i + c] = d->offset[c] + m[0] * r + m[1] * g + m[2] * b;
+            }
+        }
+    for (int i = 0; i < 4 * n; i++) {
+        float e = light[i];
+        light[i] = demo_exp2f(-(e > 0 ? e : 0));
+    }
+}
+
+static void window(const rw_demo_window *w, double x, double y, double dx, double dy, int n,
+                   float *coverage)
+{
+    float bx = w->half_width - w->radius, by = w->half_height - w->radius;
+    float fx = (float)x, fy = (float)y, fdx = (float)dx, fdy = (float)dy, scale = 1.0f / w->soft;
+    for (int i = 0; i < n; i++) {
+        float qx = fx + (float)i * fdx, qy = fy + (float)i * fdy;
+        qx = (qx < 0 ? -qx : qx) - bx;
+        qy = (qy < 0 ? -qy : qy) - by;
+        float px = qx > 0 ? qx : 0, py = qy > 0 ? qy : 0, deepest = qx > qy ? qx : qy;
+        float d = sqrtf(px * px + py * py) + (deepest < 0 ? deepest : 0) - w->radius;
+        float c = 0.5f - d * scale;
+        c = c < 0 ? 0 : c;
+        coverage[i] = c > 1 ? 1 : c;
+    }
+}
+
+static void blur_across(const float *in, const float *tap, int radius, int n, float *out)
+{
+    enum { BLOCK = 64 };
+    for (int at = 0; at < 4 * n; at += BLOCK) {
+        int m = 4 * n - at < BLOCK ? 4 * n - at : BLOCK;
+        const float *p = in + at;
+        float sum[BLOCK];
+        for (int i = 0; i < m; i++)
+            sum[i] = tap[0] * p[i];
+        for (int k = 1; k <= radius; k++)
+            for (int i = 0; i < m; i++)
+                sum[i] += tap[k] * (p[i - 4 * k] + p[i + 4 * k]);
+        memcpy(out + at, sum, sizeof(float) * (size_t)m);
+    }
+}
+
+static void blur_along(const float *const *rows, const float *tap, int radius, int n, float *out)
+{
+    enum { BLOCK = 64 };
+    for (int at = 0; at < 4 * n; at += BLOCK) {
+        int m = 4 * n - at < BLOCK ? 4 * n - at : BLOCK;
+        const float *p = rows[radius] + at;
+        float sum[BLOCK];
+        for (int i = 0; i < m; i++)
+            sum[i] = tap[0] * p[i];
+        for (int k = 1; k <= radius; k++) {
+            const float *a = rows[radius - k] + at, *b = rows[radius + k] + at;
+            for (int i = 0; i < m; i++)
+                sum[i] += tap[k] * (a[i] + b[i]);
+        }
+        memcpy(out + at, sum, sizeof(float) * (size_t)m);
+    }
+}
+
+/* A hash of the counter: two rounds of multiply and xor-shift. */
+static inline uint32_t hash(uint32_t x)
+{
+    x ^= x >> 16;
+    x *= 0x7FEB352Du;
+    x ^= x >> 15;
+    x *= 0x846CA68Bu;
+    x ^= x >> 16;
+    return x;
+}
+
+static void expose(const rw_demo_sensor *sensor, const float *light, uint32_t counter, int n,
+                   uint16_t *index)
+{
+    enum { BLOCK = 64 };
+    const float unit = 0.00676582f; /* 1 / standard deviation of the sum of four bytes */
+    for (int at = 0; at < n; at += BLOCK) {
+        int m = n - at < BLOCK ? n - at : BLOCK;
+        float value[4 * BLOCK];
+        uint32_t first = (counter + (uint32_t)at) * 4u + sensor->key;
+        for (int i = 0; i < 4 * m; i++) {
+            float l = light[4 * at + i];
+            l = l > 0 ? l : 0;
+            uint32_t h = hash(first + (uint32_t)i);
+            int sum = (int)((h & 255u) + ((h >> 8) & 255u) + ((h >> 16) & 255u) + (h >> 24)) - 510;
+            l += (float)sum * unit * sqrtf(sensor->shot2 * l + sensor->read2);
+            l = l < 0 ? 0 : l;
+            l = l > 1 ? 1 : l;
+            value[i] = l * 16383.0f + 0.5f;
+        }
+        for (int i = 0; i < m; i++)
+            for (int c = 0; c < 3; c++)
+                index[3 * (at + i) + c] = (uint16_t)value[4 * i + c];
+    }
+}
+
+static void white(uint32_t key, uint32_t counter, int n, float *out)
+{
+    for (int i = 0; i < 2 * n; i++) {
+        uint32_t h = hash(key + counter * 2u + (uint32_t)i);
+        out[2 * i] = ((float)(int)(h & 65535u) - 32767.5f) * 5.2857e-5f;
+        out[2 * i + 1] = ((float)(int)(h >> 16) - 32767.5f) * 5.2857e-5f;
+    }
+}
+
+extern const rw_demo_rows ROWS;
+const rw_demo_rows ROWS = {cubic, spline, develop, window, blur_across, blur_along, expose, white};
