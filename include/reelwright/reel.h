@@ -56,7 +56,9 @@ RW_API bool rw_reel_fps(rw_reel *reel, rw_rational *fps, GError **error);
 typedef enum rw_still_state {
     RW_STILL_GOOD,
     RW_STILL_UNREADABLE, /* taken in byte for byte, but no picture can be made of it */
-    RW_STILL_DAMAGED     /* a picture, cut short */
+    RW_STILL_DAMAGED,    /* a picture, cut short */
+    RW_STILL_COMPANION   /* no still: a file that came with one (raw, sidecar) and is kept with it;
+                            no frame shows it */
 } rw_still_state;
 
 typedef struct rw_still_row {
@@ -175,6 +177,41 @@ RW_API char *rw_reel_get_choice(rw_reel *reel, const char *scope, const char *ke
 /* value NULL takes the choice back. Every change is kept in the history with its time. */
 RW_API bool rw_reel_put_choice(rw_reel *reel, const char *scope, const char *key,
                                const char *value, GError **error);
+
+/* ---- choices, all of them, and their history ----
+ * Changes that were made together are one step, named by the id of its first change. Undoing a step
+ * is a step of its own; nothing is ever taken out of the history. The revision is the id of the
+ * newest change, 0 at first: it grows with every change. */
+typedef struct rw_choice_row {
+    char *scope, *key;
+    char *value; /* NULL, in a change: taken back */
+} rw_choice_row;
+
+typedef struct rw_choice_change {
+    int64_t id, step;
+    int64_t undoes; /* step that this one takes back, 0 none */
+    char *at;       /* UTC, ISO 8601 */
+    char *scope, *key;
+    char *before, *after; /* NULL: no choice */
+} rw_choice_change;
+
+RW_API void rw_choice_row_clear(rw_choice_row *row);
+RW_API void rw_choice_change_clear(rw_choice_change *change);
+/* By scope and key. GArray of rw_choice_row; g_array_unref frees the rows too. */
+RW_API GArray *rw_reel_choices(rw_reel *reel, GError **error);
+RW_API int64_t rw_reel_choice_revision(rw_reel *reel, GError **error); /* -1 on error */
+/* With an id above `after`, oldest first. GArray of rw_choice_change; g_array_unref frees all. */
+RW_API GArray *rw_reel_choice_changes(rw_reel *reel, int64_t after, GError **error);
+/* All of rows or none, as one step; a row that says what holds already changes nothing. *step (may
+ * be NULL) is 0 when none did. */
+RW_API bool rw_reel_change_choices(rw_reel *reel, const rw_choice_row *rows, size_t count,
+                                   int64_t *step, GError **error);
+/* The steps that undo and redo would take back; 0: none. */
+RW_API bool rw_reel_undo_state(rw_reel *reel, int64_t *undo, int64_t *redo, GError **error);
+/* expected: what rw_reel_undo_state said, or 0. RW_ERROR_CONFLICT when another step has come in
+ * between or there is none. */
+RW_API bool rw_reel_undo(rw_reel *reel, int64_t expected, int64_t *step, GError **error);
+RW_API bool rw_reel_redo(rw_reel *reel, int64_t expected, int64_t *step, GError **error);
 
 /* ---- facts: what preparation computed from history, keyed by stage, version, parameters ---- */
 /* NULL without error when absent. params_hash: any short text that names the parameters. */

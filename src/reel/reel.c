@@ -7,9 +7,10 @@
 
 #include "reel/db.h"
 #include "schema_001.h"
+#include "schema_002.h"
 
 #define APPLICATION_ID 0x5257726c /* "RWrl": SQLite's own mark of what a database is for */
-#define SCHEMA_VERSION 1
+#define SCHEMA_VERSION 2
 #define BUSY_MS        10000
 
 static void free_statement(gpointer statement)
@@ -54,20 +55,37 @@ static int64_t schema_version(rw_reel *reel, GError **error)
     return pragma_number(reel, "PRAGMA user_version", error);
 }
 
-/* Schema and first facts in one transaction: a killed create leaves an empty reel.db, which the
- * next create fills. */
-static bool create_schema(rw_reel *reel, GError **error)
+/* schemas[v] brings a database of version v to v + 1. */
+static const char *const schemas[SCHEMA_VERSION] = {schema_001, schema_002};
+
+/* Inside a transaction: a killed create leaves an empty reel.db, which the next create fills. */
+static bool bring_up_to_date(rw_reel *reel, int64_t version, GError **error)
 {
+    for (int64_t v = version; v < SCHEMA_VERSION; v++)
+        if (!rw_db_exec(reel, schemas[v], error))
+            return false;
     g_autofree char *mark = g_strdup_printf("PRAGMA application_id=%d; PRAGMA user_version=%d;",
                                             APPLICATION_ID, SCHEMA_VERSION);
-    return rw_db_exec(reel, schema_001, error) && rw_db_exec(reel, mark, error);
+    return rw_db_exec(reel, mark, error);
+}
+
+/* A database that an older version made. Another program may do the same at this moment. */
+static bool upgrade(rw_reel *reel, GError **error)
+{
+    if (!rw_reel_begin(reel, error))
+        return false;
+    int64_t version = schema_version(reel, error);
+    if (version > 0 && bring_up_to_date(reel, version, error) && rw_reel_commit(reel, error))
+        return true;
+    rw_reel_rollback(reel);
+    return false;
 }
 
 static bool fill_new_reel(rw_reel *reel, const char *gauge, rw_rational fps, const char *title,
                           GError **error)
 {
     g_autofree char *rate = rw_rational_format(fps);
-    return create_schema(reel, error) && rw_reel_put_meta(reel, "gauge", gauge, error) &&
+    return bring_up_to_date(reel, 0, error) && rw_reel_put_meta(reel, "gauge", gauge, error) &&
            rw_reel_put_meta(reel, "fps", rate, error) &&
            rw_reel_put_meta(reel, "title", title ? title : "", error) &&
            rw_reel_log_event(reel, "created", NULL, error);
@@ -132,6 +150,8 @@ rw_reel *rw_reel_open(const char *path, GError **error)
         g_set_error(error, RW_ERROR, RW_ERROR_CONFLICT,
                     "%s was written by a newer Reelwright (its version %d, ours %d); use that one.",
                     file, (int)version, SCHEMA_VERSION);
+        rw_reel_close(&reel);
+    } else if (version < SCHEMA_VERSION && !upgrade(reel, error)) {
         rw_reel_close(&reel);
     }
     return reel;
