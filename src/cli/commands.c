@@ -2,6 +2,7 @@
 #include "cli/cli.h"
 
 extern const rw_command rw_cmd_demo;
+extern const rw_command rw_cmd_finish;
 extern const rw_command rw_cmd_intake;
 extern const rw_command rw_cmd_plan;
 
@@ -10,6 +11,7 @@ static const rw_command *const commands[] = {
     &rw_cmd_demo,
     &rw_cmd_plan,
     &rw_cmd_intake,
+    &rw_cmd_finish,
     NULL,
 };
 

@@ -1,0 +1,35 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "finish/pack_dsp.h"
+
+#define DECLARE(isa)                                                                               \
+    rw_pack_matrix_fn rw_pack_matrix_##isa;                                                        \
+    rw_pack_store8_fn rw_pack_store8_##isa;                                                        \
+    rw_pack_store16_fn rw_pack_store16_##isa;
+#define USE(isa)                                                                                   \
+    *dsp = (rw_pack_dsp)                                                                           \
+    {                                                                                              \
+        .matrix = rw_pack_matrix_##isa, .store8 = rw_pack_store8_##isa,                            \
+        .store16 = rw_pack_store16_##isa                                                           \
+    }
+
+DECLARE(c)
+#if defined(__x86_64__)
+DECLARE(sse4)
+DECLARE(avx2)
+DECLARE(avx512)
+#endif
+
+void rw_pack_dsp_init(rw_pack_dsp *dsp, rw_cpu level)
+{
+    USE(c);
+#if defined(__x86_64__)
+    if (level >= RW_CPU_SSE4)
+        USE(sse4);
+    if (level >= RW_CPU_AVX2)
+        USE(avx2);
+    if (level >= RW_CPU_AVX512)
+        USE(avx512);
+#else
+    (void)level;
+#endif
+}

@@ -1,0 +1,309 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include <string.h>
+
+#include "colour/domain.h"
+#include "finish/flow.h"
+#include "finish/picture.h"
+#include "finish/pipeline.h"
+#include "finish/window.h"
+
+/* A picture on its way. */
+typedef struct made {
+    rw_frame frame;
+    int64_t shown; /* the picture that was really taken */
+    double gain[3];
+    int64_t blemish_pixels;
+    char *note;
+} made;
+
+typedef struct pipeline {
+    rw_plan *plan;
+    rw_pool *pool;
+    rw_stage_scene *scenes; /* as stages see them */
+    rw_pipeline_sink *sink;
+    void *sink_data;
+} pipeline;
+
+/* One thread's own things. */
+typedef struct worker {
+    const rw_plan *plan;
+    rw_picture_maker *maker;
+    void **states; /* of the stages */
+} worker;
+
+static bool is_image(const pipeline *l, int level)
+{
+    return level == l->plan->n_stages + 1;
+}
+
+static const rw_plan_stage *stage_in_scene(const pipeline *l, int level, int64_t p)
+{
+    return &l->plan->scenes[rw_plan_picture(l->plan, p)->scene].stages[level - 1];
+}
+
+static void needs(int level, int64_t item, void *user, int64_t *first, int64_t *last)
+{
+    const pipeline *l = user;
+    if (is_image(l, level)) {
+        *first = rw_plan_image(l->plan, item)->a;
+        *last = rw_plan_image(l->plan, item)->b;
+        return;
+    }
+    const rw_plan_stage *s = stage_in_scene(l, level, item);
+    rw_window_range(rw_plan_picture(l->plan, item), item, s->before, s->after, first, last);
+}
+
+static void stop(void *state, void *user)
+{
+    (void)user;
+    worker *w = state;
+    for (int i = 0; i < w->plan->n_stages; i++)
+        if (w->states[i] && w->plan->stages[i]->close)
+            w->plan->stages[i]->close(w->states[i]);
+    g_free(w->states);
+    rw_picture_maker_free(&w->maker);
+    g_free(w);
+}
+
+static void *start(void *user, GError **error)
+{
+    const pipeline *l = user;
+    worker *w = g_new0(worker, 1);
+    w->plan = l->plan;
+    w->maker = rw_picture_maker_new(l->plan);
+    w->states = g_new0(void *, l->plan->n_stages + 1);
+    for (int i = 0; i < l->plan->n_stages; i++) {
+        const rw_stage *stage = l->plan->stages[i];
+        GError *failed = NULL;
+        if (stage->open)
+            w->states[i] = stage->open(&l->scenes[0], l->plan->scenes[0].stages[i].params, &failed);
+        if (failed) {
+            g_propagate_error(error, failed);
+            stop(w, user);
+            return NULL;
+        }
+    }
+    return w;
+}
+
+/* The domain in which the level above wants its pictures. */
+static rw_domain wanted_domain(const pipeline *l, int level, int64_t p)
+{
+    for (int above = level + 1; above <= l->plan->n_stages; above++)
+        if (!stage_in_scene(l, above, p)->idle)
+            return l->plan->stages[above - 1]->domain;
+    return RW_DOMAIN_LINEAR;
+}
+
+static void free_made(made *m)
+{
+    rw_frame_clear(&m->frame);
+    g_free(m->note);
+    g_free(m);
+}
+
+static bool make_picture(pipeline *l, int64_t p, worker *w, made *m, GError **error)
+{
+    const rw_composition *c = &l->plan->scenes[rw_plan_picture(l->plan, p)->scene].composition;
+    m->gain[0] = m->gain[1] = m->gain[2] = 1;
+    return rw_picture_make(w->maker, p, c, l->pool, &m->frame, &m->shown, &m->note, error);
+}
+
+static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inputs, worker *w,
+                      made *m, GError **error)
+{
+    const rw_plan_stage *s = stage_in_scene(l, level, p);
+    const rw_stage *stage = l->plan->stages[level - 1];
+    int64_t first, last;
+    needs(level, p, l, &first, &last);
+    const made *own = inputs[p - first];
+    m->shown = own->shown;
+    m->note = g_strdup(own->note);
+    m->blemish_pixels = own->blemish_pixels;
+    memcpy(m->gain, own->gain, sizeof m->gain);
+    if (s->idle) {
+        rw_frame_share(&m->frame, &own->frame);
+        return true;
+    }
+    const rw_frame *frames[2 * RW_REACH_MAX + 1];
+    for (int64_t q = first; q <= last; q++)
+        frames[q - first] = &inputs[q - first]->frame;
+    int scene = rw_plan_picture(l->plan, p)->scene;
+    rw_window window;
+    rw_window_make(&window, p, s->before, s->after, first, last, frames,
+                   l->plan->scenes[scene].composition.film_to_frame);
+    rw_stage_run run = {.scene = &l->scenes[scene],
+                        .params = s->params,
+                        .pool = l->pool,
+                        .state = w->states[level - 1]};
+    if (s->facts)
+        run.facts = g_bytes_get_data(s->facts, &run.facts_bytes);
+    rw_stage_trace trace = {{1, 1, 1}, 0};
+    if (!stage->frame(&run, &window, &m->frame, &trace, error)) {
+        rw_frame_clear(&m->frame);
+        return false;
+    }
+    m->frame.n = own->frame.n;
+    m->frame.domain = stage->domain;
+    m->frame.still_to_frame = own->frame.still_to_frame;
+    m->blemish_pixels += trace.blemish_pixels;
+    for (int c = 0; c < 3; c++)
+        m->gain[c] *= trace.gain[c];
+    return true;
+}
+
+static bool make_level(pipeline *l, int level, int64_t p, void *const *inputs, worker *w,
+                       void **result, GError **error)
+{
+    made *m = g_new0(made, 1);
+    bool ok = level == 0 ? make_picture(l, p, w, m, error)
+                         : run_stage(l, level, p, (const made *const *)inputs, w, m, error);
+    ok = ok && rw_frame_to_domain(&m->frame, wanted_domain(l, level, p), l->pool, error);
+    if (!ok) {
+        free_made(m);
+        return false;
+    }
+    *result = m;
+    return true;
+}
+
+/* ---- images ---- */
+
+/* a (1 - share) + b share, in linear light, sample by sample. */
+static bool blend(const rw_frame *a, const rw_frame *b, double share, rw_pool *pool, rw_frame *out,
+                  GError **error)
+{
+    if (!rw_frame_alloc(out, pool, a->width, a->height, 3, error))
+        return false;
+    float part = (float)share, rest = 1 - part;
+    for (int p = 0; p < 3; p++)
+        for (int y = 0; y < a->height; y++) {
+            const float *from_a = a->plane[p] + y * a->stride,
+                        *from_b = b->plane[p] + y * b->stride;
+            float *to = out->plane[p] + y * out->stride;
+            for (int x = 0; x < a->width; x++)
+                to[x] = rest * from_a[x] + part * from_b[x];
+        }
+    out->domain = RW_DOMAIN_LINEAR;
+    return true;
+}
+
+static void tell_image(const pipeline *l, rw_made_image *image, const made *a, const made *b)
+{
+    image->still_to_out = a->frame.still_to_frame;
+    image->blemish_pixels = a->blemish_pixels;
+    memcpy(image->gain, a->gain, sizeof image->gain);
+    image->frames[image->n_frames++] = rw_plan_picture(l->plan, a->shown)->n;
+    image->replaced = a->note != NULL;
+    image->note = g_strdup(a->note);
+    if (b == a)
+        return;
+    image->frames[image->n_frames++] = rw_plan_picture(l->plan, b->shown)->n;
+    image->blemish_pixels += b->blemish_pixels;
+    image->replaced = image->replaced || b->note != NULL;
+}
+
+static bool make_image(pipeline *l, int64_t i, void *const *inputs, void **result, GError **error)
+{
+    const rw_image *wanted = rw_plan_image(l->plan, i);
+    const made *a = inputs[0], *b = inputs[wanted->b - wanted->a];
+    rw_frame frame;
+    if (a == b)
+        rw_frame_share(&frame, &a->frame);
+    else if (!blend(&a->frame, &b->frame, wanted->b_share, l->pool, &frame, error))
+        return false;
+    frame.n = wanted->n;
+    rw_made_image *image = g_new0(rw_made_image, 1);
+    bool ok = rw_packed_make(&image->packed, l->plan->delivery->pack, &frame, l->pool, error);
+    rw_frame_clear(&frame);
+    if (!ok) {
+        g_free(image);
+        return false;
+    }
+    tell_image(l, image, a, b);
+    *result = image;
+    return true;
+}
+
+static bool make(int level, int64_t item, void *const *inputs, void *state, void *user,
+                 void **result, GError **error)
+{
+    pipeline *l = user;
+    return is_image(l, level) ? make_image(l, item, inputs, result, error)
+                              : make_level(l, level, item, inputs, state, result, error);
+}
+
+static bool consume(int64_t item, void *result, void *user, GError **error)
+{
+    const pipeline *l = user;
+    return l->sink(item, result, l->sink_data, error);
+}
+
+static void discard(int level, void *result, void *user)
+{
+    if (!is_image(user, level)) {
+        free_made(result);
+        return;
+    }
+    rw_made_image *image = result;
+    rw_packed_clear(&image->packed);
+    g_free(image->note);
+    g_free(image);
+}
+
+/* ---- the run ---- */
+
+void rw_pipeline_pictures(const rw_plan *plan, int64_t first, int64_t last, int64_t *first_picture,
+                          int64_t *last_picture)
+{
+    const pipeline l = {.plan = (rw_plan *)(uintptr_t)plan};
+    for (int level = plan->n_stages + 1; level > 0; level--) {
+        int64_t ignored, low, high;
+        needs(level, first, (void *)(uintptr_t)&l, &low, &ignored);
+        needs(level, last, (void *)(uintptr_t)&l, &ignored, &high);
+        first = low;
+        last = high;
+    }
+    *first_picture = first;
+    *last_picture = last;
+}
+
+/* Pictures that the widest windows of all levels hold at once. */
+static int widest_need(const rw_plan *plan)
+{
+    int widest = 0;
+    for (int s = 0; s < plan->n_scenes; s++) {
+        int span = 1, sum = 2;
+        for (int i = plan->n_stages - 1; i >= 0; i--) {
+            span += plan->scenes[s].stages[i].before + plan->scenes[s].stages[i].after;
+            sum += span;
+        }
+        widest = MAX(widest, sum);
+    }
+    return widest;
+}
+
+bool rw_pipeline_run(rw_plan *plan, int64_t first, int64_t last, rw_pool *pool,
+                     const atomic_bool *cancel, rw_pipeline_sink *sink, void *data, GError **error)
+{
+    rw_flow_ops ops = {plan->n_stages + 2, needs, start, stop, make, consume, discard};
+    pipeline l = {.plan = plan, .pool = pool, .sink = sink, .sink_data = data};
+    size_t bytes = 12u * ((size_t)plan->width + 32) * (size_t)plan->height;
+    int live = (int)MIN(plan->memory / bytes, 100000u);
+    int least = widest_need(plan);
+    if (live < least) {
+        g_set_error(error, RW_ERROR, RW_ERROR_MEMORY,
+                    "%d pictures of %dx%d must be held at once, which takes %zu MiB; %zu MiB are "
+                    "allowed. Choose a smaller size or give --memory.",
+                    least, plan->width, plan->height, ((size_t)least * bytes >> 20) + 1,
+                    plan->memory >> 20);
+        return false;
+    }
+    l.scenes = g_new(rw_stage_scene, plan->n_scenes);
+    for (int s = 0; s < plan->n_scenes; s++)
+        l.scenes[s] = rw_plan_stage_scene(plan, s, &plan->scenes[s].composition);
+    bool ok =
+        rw_flow_run(&ops, first, last, plan->threads, 2 * plan->threads, live, cancel, &l, error);
+    g_free(l.scenes);
+    return ok;
+}
