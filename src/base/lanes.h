@@ -173,5 +173,103 @@ static inline float f16_sum(f16 a)
     return rw_sum16(lane);
 }
 
+/* ---- eight floats, for 8 x 8 blocks ---- */
+
+#if F16_WIDTH == 4
+#define F8_WIDTH 4
+#else
+#define F8_WIDTH 8
+#endif
+#define F8_PARTS (8 / F8_WIDTH)
+typedef float f8_part __attribute__((vector_size(F8_WIDTH * 4)));
+typedef int32_t f8_mask_part __attribute__((vector_size(F8_WIDTH * 4)));
+typedef struct f8 {
+    f8_part v[F8_PARTS];
+} f8;
+
+#define F8_EACH(expression)                                                                        \
+    f8 r;                                                                                          \
+    for (int i = 0; i < F8_PARTS; i++)                                                             \
+        r.v[i] = (expression);                                                                     \
+    return r
+
+static inline f8 f8_load(const float *p)
+{
+    f8 r;
+    memcpy(&r, p, sizeof r);
+    return r;
+}
+
+static inline void f8_store(float *p, f8 a)
+{
+    memcpy(p, &a, sizeof a);
+}
+
+static inline f8 f8_set(float x)
+{
+    F8_EACH(x - (f8_part){0});
+}
+
+static inline f8 f8_add(f8 a, f8 b)
+{
+    F8_EACH(a.v[i] + b.v[i]);
+}
+
+static inline f8 f8_sub(f8 a, f8 b)
+{
+    F8_EACH(a.v[i] - b.v[i]);
+}
+
+static inline f8 f8_mul(f8 a, f8 b)
+{
+    F8_EACH(a.v[i] * b.v[i]);
+}
+
+/* a + b * c, rounded twice: never fused. */
+static inline f8 f8_muladd(f8 a, f8 b, f8 c)
+{
+    F8_EACH(a.v[i] + b.v[i] * c.v[i]);
+}
+
+static inline f8_part f8_part_min(f8_part a, f8_part b)
+{
+#if F8_WIDTH == 8
+    return (f8_part)_mm256_min_ps((__m256)a, (__m256)b);
+#elif defined(__SSE2__)
+    return (f8_part)_mm_min_ps((__m128)a, (__m128)b);
+#else
+    f8_mask_part m = a < b;
+    return (f8_part)(((f8_mask_part)a & m) | ((f8_mask_part)b & ~m));
+#endif
+}
+
+/* a < b ? a : b */
+static inline f8 f8_min(f8 a, f8 b)
+{
+    F8_EACH(f8_part_min(a.v[i], b.v[i]));
+}
+
+static inline f8 f8_abs(f8 a)
+{
+    F8_EACH((f8_part)((f8_mask_part)a.v[i] & 0x7fffffff));
+}
+
+/* The order in which every level adds up eight lanes. */
+static inline float rw_sum8(const float *lane)
+{
+    float s[4];
+    for (int i = 0; i < 4; i++)
+        s[i] = lane[i] + lane[i + 4];
+    return (s[0] + s[2]) + (s[1] + s[3]);
+}
+
+static inline float f8_sum(f8 a)
+{
+    float lane[8];
+    f8_store(lane, a);
+    return rw_sum8(lane);
+}
+
 #undef F16_EACH
+#undef F8_EACH
 #endif

@@ -6,6 +6,8 @@
 #define BORDER      RW_MOTION_BORDER
 #define VARIANCE    6.0f
 #define DRIFT       0.01f
+#define CELL_AREA   64.0f /* px of the window that chooses for a cell */
+#define CELL_PRICE  0.3f  /* of leaving the own block's vector, in units of lambda */
 #define WINDOW_AREA ((float)(RW_MOTION_WINDOW * RW_MOTION_WINDOW))
 
 /* ---- the pyramid ---- */
@@ -623,15 +625,16 @@ static void take_grid(grid *g, float *data, int cols, int rows)
 }
 
 /* hint's vectors in pixels of a level, sampled at that level's blocks. */
-static void scale_hint(grid *out, const rw_motion_field *hint, int level, int cols, int rows)
+static void scale_hint(grid *out, const rw_motion_field *hint, float times, int level, int cols,
+                       int rows)
 {
     out->cols = cols;
     out->rows = rows;
-    const float scale = 1.0f / (float)(1 << level);
+    const float scale = times / (float)(1 << level);
     for (int j = 0; j < rows; j++) {
         for (int i = 0; i < cols; i++) {
-            const int hi = MIN(((2 * i + 1) << level) / 2, hint->cols - 1);
-            const int hj = MIN(((2 * j + 1) << level) / 2, hint->rows - 1);
+            const int hi = MIN((2 * i + 1) << level, hint->cols - 1);
+            const int hj = MIN((2 * j + 1) << level, hint->rows - 1);
             out->v[j * cols + i] = (vec){hint->dx[hj * hint->stride + hi] * scale,
                                          hint->dy[hj * hint->stride + hi] * scale};
         }
@@ -728,7 +731,7 @@ typedef struct direction {
 } direction;
 
 static void take_level(direction *d, const rw_motion_picture *from, const rw_motion_picture *to,
-                       const rw_motion_field *hint, int level)
+                       const rw_motion_field *hint, float times, int level)
 {
     d->s.a = from->level[level];
     d->s.b = to->level[level];
@@ -740,7 +743,7 @@ static void take_level(direction *d, const rw_motion_picture *from, const rw_mot
             take_grid(wanted[n++], d->place[k], cols, rows);
     take_grid(&d->hint, d->place[3], cols, rows);
     if (hint)
-        scale_hint(&d->hint, hint, level, cols, rows);
+        scale_hint(&d->hint, hint, times, level, cols, rows);
 }
 
 static void search_level(direction *d, bool hinted)
@@ -785,8 +788,8 @@ static bool take_field(rw_motion_field *field, rw_pool *pool, int width, int hei
     memset(field, 0, sizeof *field);
     field->width = width;
     field->height = height;
-    field->cols = blocks(width);
-    field->rows = blocks(height);
+    field->cols = (width + RW_MOTION_CELL - 1) / RW_MOTION_CELL;
+    field->rows = (height + RW_MOTION_CELL - 1) / RW_MOTION_CELL;
     field->stride = (field->cols + 15) & ~15;
     const size_t plane = (size_t)field->stride * (size_t)field->rows;
     field->buffer = rw_pool_take(pool, 4 * plane * sizeof(float), error);
@@ -800,17 +803,83 @@ static bool take_field(rw_motion_field *field, rw_pool *pool, int width, int hei
     return true;
 }
 
-static void store_field(rw_motion_field *field, const grid *g, float noise)
+/* Light that the second picture lacks: the mean difference of a sample of good matches. */
+static float light_offset(const search *s, const grid *g)
 {
+    float sample[256];
+    const int count = g->cols * g->rows, step = count / 256 + 1;
+    int n = 0;
+    for (int k = 0; k < count && n < 256; k += step) {
+        const int i = k % g->cols, j = k / g->cols;
+        const float *a = window_of(s->a, i, j);
+        const float *b = window_of(s->b, i, j) + (ptrdiff_t)rintf(g->v[k].y) * s->b.stride +
+                         (ptrdiff_t)rintf(g->v[k].x);
+        float sum = 0.0f;
+        for (int y = 0; y < RW_MOTION_WINDOW; y++)
+            for (int x = 0; x < RW_MOTION_WINDOW; x++)
+                sum += a[y * s->a.stride + x] - b[y * s->b.stride + x];
+        sample[n++] = sum / WINDOW_AREA;
+    }
+    qsort(sample, (size_t)n, sizeof *sample, compare_floats);
+    return sample[n / 2];
+}
+
+static float cost_of_cell(const search *s, int ci, int cj, vec v, float offset)
+{
+    const int x = RW_MOTION_CELL * ci - 2, y = RW_MOTION_CELL * cj - 2;
+    v = keep_inside(s, ci / 2, cj / 2, v);
+    const float fx = floorf(v.x), fy = floorf(v.y);
+    return s->dsp->sad8(s->a.px + y * s->a.stride + x, s->a.stride,
+                        s->b.px + (y + (ptrdiff_t)fy) * s->b.stride + x + (ptrdiff_t)fx,
+                        s->b.stride, v.x - fx, v.y - fy, offset, s->cap);
+}
+
+/* Where the blocks round a cell move apart, the cell takes the vector that suits it best. */
+static vec choose_for_cell(const search *s, const grid *g, int ci, int cj, float offset,
+                           float *cost)
+{
+    const int i = ci / 2, j = cj / 2;
+    const float price = CELL_PRICE * s->lambda * (CELL_AREA / WINDOW_AREA);
+    vec best_v = at(g, i, j);
+    candidates c = {0};
+    offer(s, &c, i, j, best_v);
+    for (int y = -1; y <= 1; y++)
+        for (int x = -1; x <= 1; x++)
+            offer(s, &c, i, j, at(g, i + x, j + y));
+    float best = INFINITY;
+    for (int k = 0; k < c.count; k++) {
+        const float here = cost_of_cell(s, ci, cj, c.v[k], offset) + (k ? price : 0.0f);
+        if (here < best) {
+            best = here;
+            best_v = c.v[k];
+            *cost = (here - (k ? price : 0.0f)) / CELL_AREA;
+        }
+    }
+    return best_v;
+}
+
+/* From blocks to cells. Where the four blocks round a cell move alike it takes the vector between
+ * theirs. */
+static void store_field(rw_motion_field *field, const search *s, const grid *g, float noise)
+{
+    const float offset = light_offset(s, g);
     field->noise = noise;
-    for (int j = 0; j < field->rows; j++) {
-        for (int i = 0; i < field->cols; i++) {
-            const int n = j * g->cols + i;
-            const ptrdiff_t o = j * field->stride + i;
-            field->dx[o] = g->v[n].x;
-            field->dy[o] = g->v[n].y;
-            field->cost[o] = g->cost[n] / WINDOW_AREA;
+    for (int cj = 0; cj < field->rows; cj++) {
+        for (int ci = 0; ci < field->cols; ci++) {
+            const int i = ci / 2, j = cj / 2;
+            const int si = ci & 1 ? 1 : -1, sj = cj & 1 ? 1 : -1;
+            const vec v[4] = {at(g, i, j), at(g, i + si, j), at(g, i, j + sj),
+                              at(g, i + si, j + sj)};
+            const ptrdiff_t o = cj * field->stride + ci;
+            field->cost[o] =
+                g->cost[MIN(j, g->rows - 1) * g->cols + MIN(i, g->cols - 1)] / WINDOW_AREA;
             field->trust[o] = 1.0f;
+            vec chosen = {0.5625f * v[0].x + 0.1875f * (v[1].x + v[2].x) + 0.0625f * v[3].x,
+                          0.5625f * v[0].y + 0.1875f * (v[1].y + v[2].y) + 0.0625f * v[3].y};
+            if (distance(v[0], v[1]) + distance(v[0], v[2]) + distance(v[0], v[3]) > 1.5f)
+                chosen = choose_for_cell(s, g, ci, cj, offset, &field->cost[o]);
+            field->dx[o] = chosen.x;
+            field->dy[o] = chosen.y;
         }
     }
 }
@@ -819,8 +888,8 @@ static void store_field(rw_motion_field *field, const grid *g, float noise)
 
 rw_point rw_motion_field_at(const rw_motion_field *field, double x, double y)
 {
-    const double u = CLAMP((x - 3.5) / RW_MOTION_BLOCK, 0.0, (double)field->cols - 1.0);
-    const double v = CLAMP((y - 3.5) / RW_MOTION_BLOCK, 0.0, (double)field->rows - 1.0);
+    const double u = CLAMP((x - 1.5) / RW_MOTION_CELL, 0.0, (double)field->cols - 1.0);
+    const double v = CLAMP((y - 1.5) / RW_MOTION_CELL, 0.0, (double)field->rows - 1.0);
     const int i = MIN((int)u, MAX(field->cols - 2, 0)), j = MIN((int)v, MAX(field->rows - 2, 0));
     const int i2 = MIN(i + 1, field->cols - 1), j2 = MIN(j + 1, field->rows - 1);
     const double fu = u - i, fv = v - j;
@@ -843,7 +912,7 @@ static void weigh(rw_motion_field *field, const rw_motion_field *back)
     for (int j = 0; j < field->rows; j++) {
         for (int i = 0; i < field->cols; i++) {
             const ptrdiff_t o = j * field->stride + i;
-            const double x = 3.5 + RW_MOTION_BLOCK * i, y = 3.5 + RW_MOTION_BLOCK * j;
+            const double x = 1.5 + RW_MOTION_CELL * i, y = 1.5 + RW_MOTION_CELL * j;
             const double dx = (double)field->dx[o], dy = (double)field->dy[o];
             const rw_point r = rw_motion_field_at(back, x + dx, y + dy);
             const double gap2 = (dx + r.x) * (dx + r.x) + (dy + r.y) * (dy + r.y);
@@ -858,13 +927,13 @@ static void weigh(rw_motion_field *field, const rw_motion_field *back)
 bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_pool *pool,
                              const rw_motion_picture *a, const rw_motion_picture *b,
                              const rw_motion_field *hint_there, const rw_motion_field *hint_back,
-                             GError **error)
+                             float hint_times, GError **error)
 {
     g_return_val_if_fail(a->width == b->width && a->height == b->height, false);
     memset(back, 0, sizeof *back);
     if (!take_field(there, pool, a->width, a->height, error))
         return false;
-    const size_t most = GRID_FLOATS * (size_t)(there->cols * there->rows);
+    const size_t most = GRID_FLOATS * (size_t)(blocks(a->width) * blocks(a->height));
     rw_buffer *scratch = NULL;
     if (!take_field(back, pool, a->width, a->height, error) ||
         !(scratch = rw_pool_take(pool, 8 * most * sizeof(float), error))) {
@@ -883,8 +952,8 @@ bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_p
             d[k].place[p] = (float *)rw_buffer_data(scratch) + (size_t)(4 * k + p) * most;
     }
     for (int level = a->levels - 1; level >= 0; level--) {
-        take_level(&d[0], a, b, hint_there, level);
-        take_level(&d[1], b, a, hint_back, level);
+        take_level(&d[0], a, b, hint_there, hint_times, level);
+        take_level(&d[1], b, a, hint_back, hint_times, level);
         search_level(&d[0], hint_there != NULL);
         search_level(&d[1], hint_back != NULL);
         measure_gaps(&d[0].now, &d[1].now);
@@ -892,8 +961,8 @@ bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_p
         finish_level(&d[0], level);
         finish_level(&d[1], level);
     }
-    store_field(there, &d[0].now, d[0].noise);
-    store_field(back, &d[1].now, d[1].noise);
+    store_field(there, &d[0].s, &d[0].now, d[0].noise);
+    store_field(back, &d[1].s, &d[1].now, d[1].noise);
     rw_buffer_unref(&scratch);
     weigh(there, back);
     weigh(back, there);

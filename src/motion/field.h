@@ -5,7 +5,7 @@
  *     rw_motion_picture a, b;
  *     rw_motion_picture_init(&a, pool, &frame_a, &error);          // once per frame
  *     rw_motion_field there, back;                                 // a -> b, b -> a
- *     rw_motion_pair_estimate(&there, &back, pool, &a, &b, NULL, NULL, &error);
+ *     rw_motion_pair_estimate(&there, &back, pool, &a, &b, NULL, NULL, 0, &error);
  *     ... rw_motion_field_clear(&there); rw_motion_picture_clear(&a);
  *
  * Method: block matching over a pyramid (candidates from the coarser level and from the
@@ -25,7 +25,8 @@
 #include "base/cpu.h"
 #include "base/pool.h"
 
-#define RW_MOTION_BLOCK  8  /* px between block centres at full resolution */
+#define RW_MOTION_CELL   4  /* px between the vectors of a field */
+#define RW_MOTION_BLOCK  8  /* px between the blocks that are matched */
 #define RW_MOTION_WINDOW 16 /* px of the matching window, centred on the block */
 #define RW_MOTION_LEVELS 6  /* at most */
 #define RW_MOTION_BORDER 40 /* px of repeated edge round every level */
@@ -38,15 +39,16 @@ typedef struct rw_motion_picture {
     rw_buffer *buffer;
 } rw_motion_picture;
 
-/* One vector per block: block (i, j) has its centre at (8i + 3.5, 8j + 3.5) of the first picture
- * and that content lies at (+dx, +dy) px on the second. All planes are cols x rows. */
+/* One vector per cell: cell (i, j) has its centre at (4i + 1.5, 4j + 1.5) of the first picture and
+ * that content lies at (+dx, +dy) px on the second. All planes are cols x rows. Cells lie finer
+ * than the blocks that were matched, so that the edge of a moving thing is followed. */
 typedef struct rw_motion_field rw_motion_field; /* stage.h names it too */
 struct rw_motion_field {
     int width, height; /* of the frames */
     int cols, rows;
     ptrdiff_t stride; /* floats, of the four planes */
     float *dx, *dy;   /* px at full resolution */
-    float *cost;      /* mean truncated absolute difference over the window, 0..255 scale */
+    float *cost;      /* mean truncated absolute difference of the match, 0..255 scale */
     float *trust; /* 0..1: there and back agree, and the match is as good as the grain lets it be */
     float noise;  /* the cost of a good match in this pair: a low percentile of cost */
     rw_buffer *buffer;
@@ -57,15 +59,15 @@ bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_
 void rw_motion_picture_clear(rw_motion_picture *picture);
 
 /* Both directions of a pair at once: they check and mend each other. The hints may be NULL: fields
- * of the same size that are offered as candidates (for a pair two frames apart: twice the vectors
- * of the near pair). */
+ * of the same size whose vectors, times hint_times, are offered as candidates (for the pair n, n + 2:
+ * those of n -> n + 1 and n + 2 -> n + 1, times 2). */
 bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_pool *pool,
                              const rw_motion_picture *a, const rw_motion_picture *b,
                              const rw_motion_field *hint_there, const rw_motion_field *hint_back,
-                             GError **error);
+                             float hint_times, GError **error);
 void rw_motion_field_clear(rw_motion_field *field);
 
-/* Vector at a place of the frame, bilinear between block centres. */
+/* Vector at a place of the frame, bilinear between cells. */
 rw_point rw_motion_field_at(const rw_motion_field *field, double x, double y);
 
 /* ---- kernels; exposed for their test ---- */
@@ -77,6 +79,9 @@ typedef float rw_motion_sad_fn(const float *a, ptrdiff_t a_stride, const float *
 /* The same with b taken at (fx, fy) in [0, 1) px, bilinear; reads 17 rows and 17 columns of b. */
 typedef float rw_motion_sad_sub_fn(const float *a, ptrdiff_t a_stride, const float *b,
                                    ptrdiff_t b_stride, float fx, float fy, float cap);
+/* 8x8 windows, sum of min(|a - b(fx, fy) - offset|, cap). */
+typedef float rw_motion_sad8_fn(const float *a, ptrdiff_t a_stride, const float *b,
+                                ptrdiff_t b_stride, float fx, float fy, float offset, float cap);
 /* Normal equations of a gradient step: sum of w gx gx, w gx gy, w gy gy, w gx e, w gy e with
  * e = a - b(fx, fy) - m, w = |e| < cap, g the central differences of a (one more row and column
  * of a on each side is read). */
@@ -92,6 +97,7 @@ typedef void rw_motion_halve_fn(float *out, const float *const rows[4], float *s
 typedef struct rw_motion_dsp {
     rw_motion_sad_fn *sad;
     rw_motion_sad_sub_fn *sad_sub;
+    rw_motion_sad8_fn *sad8;
     rw_motion_normal_fn *normal;
     rw_motion_smooth_fn *smooth;
     rw_motion_halve_fn *halve;

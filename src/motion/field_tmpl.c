@@ -11,6 +11,8 @@ float NAME(rw_motion_sad)(const float *a, ptrdiff_t a_stride, const float *b, pt
                           float cap);
 float NAME(rw_motion_sad_sub)(const float *a, ptrdiff_t a_stride, const float *b,
                               ptrdiff_t b_stride, float fx, float fy, float cap);
+float NAME(rw_motion_sad8)(const float *a, ptrdiff_t a_stride, const float *b, ptrdiff_t b_stride,
+                           float fx, float fy, float offset, float cap);
 void NAME(rw_motion_normal)(const float *a, ptrdiff_t a_stride, const float *b, ptrdiff_t b_stride,
                             float fx, float fy, float cap, float out[5]);
 void NAME(rw_motion_smooth)(float *out, const float *const rows[3], int width);
@@ -68,6 +70,26 @@ float NAME(rw_motion_sad_sub)(const float *a, ptrdiff_t a_stride, const float *b
     f16 d[16];
     float mean = differences(d, a, a_stride, b, b_stride, fx, fy);
     return truncated_sum(d, mean, cap);
+}
+
+static inline f8 along_row8(const float *b, f8 fx)
+{
+    f8 left = f8_load(b);
+    return f8_muladd(left, fx, f8_sub(f8_load(b + 1), left));
+}
+
+float NAME(rw_motion_sad8)(const float *a, ptrdiff_t a_stride, const float *b, ptrdiff_t b_stride,
+                           float fx, float fy, float offset, float cap)
+{
+    f8 vx = f8_set(fx), vy = f8_set(fy), m = f8_set(offset), c = f8_set(cap), sum = f8_set(0.0f);
+    f8 above = along_row8(b, vx);
+    for (int y = 0; y < 8; y++) {
+        f8 below = along_row8(b + (y + 1) * b_stride, vx);
+        f8 d = f8_sub(f8_load(a + y * a_stride), f8_muladd(above, vy, f8_sub(below, above)));
+        sum = f8_add(sum, f8_min(f8_abs(f8_sub(d, m)), c));
+        above = below;
+    }
+    return f8_sum(sum);
 }
 
 void NAME(rw_motion_normal)(const float *a, ptrdiff_t a_stride, const float *b, ptrdiff_t b_stride,

@@ -54,6 +54,18 @@ static float sad_ref(const float *a, ptrdiff_t as, const float *b, ptrdiff_t bs,
     return rw_sum16(lane);
 }
 
+static float sad8_ref(const float *a, ptrdiff_t as, const float *b, ptrdiff_t bs, float fx,
+                      float fy, float offset, float cap)
+{
+    float lane[8] = {0};
+    for (int y = 0; y < 8; y++)
+        for (int x = 0; x < 8; x++) {
+            const float e = fabsf(a[y * as + x] - bilinear_ref(b, bs, x, y, fx, fy) - offset);
+            lane[x] += e < cap ? e : cap;
+        }
+    return rw_sum8(lane);
+}
+
 static void normal_ref(const float *a, ptrdiff_t as, const float *b, ptrdiff_t bs, float fx,
                        float fy, float cap, float out[5])
 {
@@ -129,6 +141,10 @@ static void test_windows(gconstpointer data)
                     sad_ref(a, STRIDE, b, STRIDE, false, 0, 0, cap), "sad", f->name, name, seed);
         assert_same(dsp.sad_sub(a, STRIDE, b, STRIDE, fx, fy, cap),
                     sad_ref(a, STRIDE, b, STRIDE, true, fx, fy, cap), "sad_sub", f->name, name,
+                    seed);
+        const float offset = (float)g_rand_double_range(rand, -5.0, 5.0);
+        assert_same(dsp.sad8(a, STRIDE, b, STRIDE, fx, fy, offset, cap),
+                    sad8_ref(a, STRIDE, b, STRIDE, fx, fy, offset, cap), "sad8", f->name, name,
                     seed);
         float got[5], want[5];
         dsp.normal(a, STRIDE, b, STRIDE, fx, fy, cap, got);

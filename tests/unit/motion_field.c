@@ -65,9 +65,9 @@ static result measure(const rw_motion_field *f, rw_affine motion)
 {
     result r = {0};
     int count = 0;
-    for (int j = 2; j < f->rows - 2; j++)
-        for (int i = 2; i < f->cols - 2; i++) {
-            const double x = 8 * i + 3.5, y = 8 * j + 3.5;
+    for (int j = 4; j < f->rows - 4; j++)
+        for (int i = 4; i < f->cols - 4; i++) {
+            const double x = RW_MOTION_CELL * i + 1.5, y = RW_MOTION_CELL * j + 1.5;
             const rw_point to = rw_affine_apply(motion, x, y);
             if (to.x < 16 || to.y < 16 || to.x > W - 17 || to.y > H - 17)
                 continue;
@@ -93,7 +93,7 @@ static result run(const scene *s, guint32 seed)
     g_assert_true(rw_motion_picture_init(&pa, pool, &a, NULL));
     g_assert_true(rw_motion_picture_init(&pb, pool, &b, NULL));
     rw_motion_field there, back;
-    g_assert_true(rw_motion_pair_estimate(&there, &back, pool, &pa, &pb, NULL, NULL, NULL));
+    g_assert_true(rw_motion_pair_estimate(&there, &back, pool, &pa, &pb, NULL, NULL, 0, NULL));
     rw_affine inverse;
     g_assert_true(rw_affine_invert(s->motion, &inverse));
     const result r = measure(&there, s->motion), q = measure(&back, inverse);
@@ -182,7 +182,7 @@ static void test_no_room(void)
     g_clear_error(&error);
     g_assert_true(rw_motion_picture_init(&p, large, &a, NULL));
     rw_motion_field there, back;
-    g_assert_false(rw_motion_pair_estimate(&there, &back, small, &p, &p, NULL, NULL, &error));
+    g_assert_false(rw_motion_pair_estimate(&there, &back, small, &p, &p, NULL, NULL, 0, &error));
     g_assert_error(error, RW_ERROR, RW_ERROR_MEMORY);
     rw_motion_picture_clear(&p);
     rw_frame_clear(&a);
