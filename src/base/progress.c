@@ -8,6 +8,7 @@ struct rw_progress {
     char *what, *units;
     int64_t total, done, first;
     bool started, terminal, drawn;
+    bool lines; /* for a program that reads along */
     int64_t start_us, shown_us;
 };
 
@@ -18,6 +19,7 @@ rw_progress *rw_progress_new(const char *what, const char *units, int64_t total)
     p->units = g_strdup(units);
     p->total = total;
     p->terminal = isatty(STDERR_FILENO) != 0;
+    p->lines = g_strcmp0(g_getenv("REELWRIGHT_PROGRESS"), "lines") == 0;
     p->start_us = p->shown_us = g_get_monotonic_time();
     return p;
 }
@@ -34,6 +36,12 @@ static void format_time(char *out, size_t size, double seconds)
 
 static void show(rw_progress *p, bool last)
 {
+    if (p->lines) {
+        fprintf(stderr, "progress: %s %" G_GINT64_FORMAT " %" G_GINT64_FORMAT " %s\n", p->what, p->done,
+                p->total, p->units);
+        fflush(stderr);
+        return;
+    }
     double elapsed = (double)(g_get_monotonic_time() - p->start_us) * 1e-6;
     double rate = elapsed > 0 ? (double)(p->done - p->first) / elapsed : 0;
     char time[32];
@@ -55,7 +63,7 @@ void rw_progress_step(rw_progress *p, int64_t done)
     }
     p->done = done;
     int64_t now = g_get_monotonic_time();
-    if (now - p->shown_us < (p->terminal ? 250000 : 10000000))
+    if (now - p->shown_us < (p->terminal || p->lines ? 250000 : 10000000))
         return;
     p->shown_us = now;
     show(p, false);

@@ -8,6 +8,9 @@
  *
  * On a terminal one line is redrawn four times a second; piped, a plain line every ten seconds and
  * at the end. Belongs to one thread.
+ *
+ * REELWRIGHT_PROGRESS=lines in the environment is for a program that reads along: four times a
+ * second and at the end a line "progress: WHAT DONE TOTAL UNITS", and nothing else.
  */
 #ifndef RW_BASE_PROGRESS_H
 #define RW_BASE_PROGRESS_H
