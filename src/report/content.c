@@ -321,6 +321,10 @@ static void add_finding(rw_report_content *c, rw_reel *reel, const rw_gauge *gau
     f.evidence = format_evidence(f.row.evidence);
     f.before = load_picture(reel, f.row.first - 1);
     f.at = load_picture(reel, f.row.first);
+    if (!f.at) { /* no still shows it: the next one that does stands for it */
+        f.at = load_picture(reel, f.row.last + 1);
+        f.at_is_after = true;
+    }
     if (!g_str_equal(f.row.state, "dismissed"))
         c->counts[g_str_equal(f.row.severity, "redo")   ? 2
                   : g_str_equal(f.row.severity, "look") ? 1

@@ -24,6 +24,7 @@ typedef struct rw_report_finding {
     char *footage;     /* "1 ft 8 in (0.51 m) from the head" */
     char *evidence;    /* "gap 1.02 s, step 2.1 ..." one line */
     GBytes *before, *at; /* small JPEGs, NULL when the cache has none */
+    bool at_is_after;    /* at shows the frame after the place, which no still shows */
 } rw_report_finding;
 
 typedef struct rw_report_content {

@@ -164,8 +164,8 @@ static void put_finding(FILE *out, const rw_report_finding *f)
         }
         if (f->at) {
             fputs("<div>", out);
-            put_picture(out, f->at, "the frame itself");
-            fputs("<span>here</span></div>", out);
+            put_picture(out, f->at, f->at_is_after ? "the frame after" : "the frame itself");
+            fputs(f->at_is_after ? "<span>after</span></div>" : "<span>here</span></div>", out);
         }
         fputs("</div>", out);
     }
