@@ -1,0 +1,78 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The report of a small made-up reel: whole, self-contained, harmless and true.
+
+    tests/cli/report.py REELWRIGHT"""
+import html.parser
+import os
+import sys
+import tempfile
+
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from tap import Tap, run  # noqa: E402
+
+HOSTILE = '<script>alert(1)</script> & "Regatta"'
+
+
+class Reader(html.parser.HTMLParser):
+    """Tags, addresses and text of a page."""
+
+    def __init__(self):
+        super().__init__()
+        self.tags, self.addresses, self.text = [], [], ''
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append(tag)
+        self.addresses += [v for k, v in attributes if k in ('src', 'href', 'xlink:href') and v]
+
+    def handle_data(self, data):
+        self.text += data
+
+
+def main():
+    reelwright = sys.argv[1]
+    tap = Tap()
+    with tempfile.TemporaryDirectory(prefix='rw-report-') as folder:
+        demo, reel = os.path.join(folder, 'demo'), os.path.join(folder, 'reel')
+        run([reelwright, 'demo', demo, '--frames', '24', '--pixels', '1200x800'])
+        taken = run([reelwright, 'intake', os.path.join(demo, 'card'), reel, '--title', HOSTILE])
+        tap.equal(taken.returncode, 0, 'a made-up card is taken in')
+
+        early = run([reelwright, 'report', reel])
+        page = os.path.join(reel, 'out', 'report.html')
+        with open(page, encoding='utf-8') as f:
+            text = f.read()
+        tap.ok(early.returncode == 0 and 'not surveyed' in text,
+               'a reel that was not surveyed gets a report that says so', early.stderr)
+
+        run([reelwright, 'survey', reel])
+        made = run([reelwright, 'report', reel, '-o', page])
+        tap.equal((made.returncode, made.stdout.strip()), (0, page), 'the page is made and named')
+        reader = Reader()
+        with open(page, encoding='utf-8') as f:
+            reader.feed(f.read())
+        tap.ok('script' not in reader.tags and HOSTILE in reader.text,
+               'a hostile title shows as text')
+        outside = [a for a in reader.addresses if not a.startswith(('data:image/jpeg;', '#'))]
+        tap.equal(outside, [], 'nothing is fetched from outside')
+        tap.ok('svg' in reader.tags and 'img' in reader.tags, 'there are curves and pictures')
+        tap.ok('should be shot again' in reader.text and
+               'A film frame was not taken, frame 9' in reader.text,
+               'the missing frame is told', reader.text[-3000:])
+
+        pdf = os.path.join(folder, 'report.PDF')
+        made = run([reelwright, 'report', reel, '-o', pdf])
+        with open(pdf, 'rb') as f:
+            start = f.read(5)
+        tap.ok(made.returncode == 0 and start == b'%PDF-', 'paper is made too', made.stderr)
+        odd = run([reelwright, 'report', reel, '-o', os.path.join(folder, 'report.doc')])
+        tap.equal(odd.returncode, 2, 'another ending is a wrong use')
+        nowhere = run([reelwright, 'report', reel, '-o', os.path.join(folder, 'no', 'x.html')])
+        tap.ok(nowhere.returncode == 1 and nowhere.stderr.count('\n') == 1,
+               'a folder that is not there is one clear line', nowhere.stderr)
+        tap.equal(sorted(n for n in os.listdir(folder) if n.startswith('.')), [],
+                  'no half-made file is left')
+    tap.done()
+
+
+main()
