@@ -136,6 +136,14 @@ RW_API bool rw_reel_put_geometry(rw_reel *reel, const rw_geometry_row *row, GErr
 RW_API bool rw_reel_get_geometry(rw_reel *reel, int64_t n, rw_geometry_row *row, GError **error);
 RW_API bool rw_reel_clear_geometry(rw_reel *reel, GError **error);
 
+/* Where the film lies on frame n's still for all that follows the survey: where a person said, which
+ * is the choice "registration" of scope "frame:<n>" (method "person", confidence 1), else as
+ * surveyed. False without an error when there is neither. */
+RW_API bool rw_reel_get_placement(rw_reel *reel, int64_t n, rw_geometry_row *row, GError **error);
+/* The choice's text: the six numbers of film_to_still, row by row, with blanks between. */
+RW_API char *rw_placement_format(rw_affine place);
+RW_API bool rw_placement_parse(const char *text, rw_affine *place);
+
 /* ---- scenes: first..last frames inclusive, in order, covering the reel ---- */
 typedef struct rw_scene_row {
     int64_t id;

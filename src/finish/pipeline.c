@@ -106,7 +106,16 @@ static bool make_picture(pipeline *l, int64_t p, worker *w, made *m, GError **er
 {
     const rw_composition *c = &l->plan->scenes[rw_plan_picture(l->plan, p)->scene].composition;
     m->gain[0] = m->gain[1] = m->gain[2] = 1;
-    return rw_picture_make(w->maker, p, c, l->pool, &m->frame, &m->shown, &m->note, error);
+    const rw_plan_still *still = &l->plan->stills[p];
+    m->shown = p;
+    if (rw_kept_find(l->plan->kept, still->path, still->film_to_still, c,
+                     rw_plan_picture(l->plan, p)->n, &m->frame))
+        return true;
+    if (!rw_picture_make(w->maker, p, c, l->pool, &m->frame, &m->shown, &m->note, error))
+        return false;
+    if (m->shown == p)
+        rw_kept_add(l->plan->kept, still->path, still->film_to_still, c, &m->frame);
+    return true;
 }
 
 static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inputs, worker *w,

@@ -185,7 +185,7 @@ static bool read_stills(rw_plan *plan, GArray *frames, GHashTable *stills, GErro
         const rw_still_row *still = g_hash_table_lookup(stills, &frame->still);
         rw_geometry_row geometry;
         GError *failed = NULL;
-        if (!rw_reel_get_geometry(plan->reel, n, &geometry, &failed)) {
+        if (!rw_reel_get_placement(plan->reel, n, &geometry, &failed)) {
             if (failed)
                 g_propagate_error(error, failed);
             else

@@ -12,6 +12,7 @@
 
 #include "finish/compose.h"
 #include "finish/deliver/movie.h"
+#include "finish/kept.h"
 #include "finish/timeline.h"
 
 /* What finish knows of the still behind a picture; runs alongside rw_timeline.pictures. */
@@ -54,6 +55,7 @@ typedef struct rw_plan {
     char *output, *sound, *trace, *title;
     int quality, threads;
     size_t memory;
+    rw_kept *kept; /* registered pictures from earlier runs, not owned; NULL: none */
 } rw_plan;
 
 rw_plan *rw_plan_new(rw_reel *reel, const rw_finish_options *options, GError **error);

@@ -76,8 +76,9 @@ GArray *rw_reel_choice_changes(rw_reel *reel, int64_t after, GError **error)
     int code;
     while ((code = rw_db_step(reel, s, error)) == SQLITE_ROW) {
         rw_choice_change row = {sqlite3_column_int64(s, 0), sqlite3_column_int64(s, 1),
-                                sqlite3_column_int64(s, 2), rw_db_text(s, 3), rw_db_text(s, 4),
-                                rw_db_text(s, 5),           rw_db_text(s, 6), rw_db_text(s, 7)};
+                                sqlite3_column_int64(s, 2), rw_db_text(s, 3),
+                                rw_db_text(s, 4),           rw_db_text(s, 5),
+                                rw_db_text(s, 6),           rw_db_text(s, 7)};
         g_array_append_val(rows, row);
     }
     if (code == SQLITE_DONE)
@@ -92,8 +93,8 @@ GArray *rw_reel_choice_changes(rw_reel *reel, int64_t after, GError **error)
 static bool close_step(rw_reel *reel, int64_t revision, int64_t undoes, int64_t *step,
                        GError **error)
 {
-    sqlite3_stmt *s = rw_db_prepare(
-        reel, "SELECT coalesce(min(id), 0) FROM choice_history WHERE id > ?1", error);
+    sqlite3_stmt *s =
+        rw_db_prepare(reel, "SELECT coalesce(min(id), 0) FROM choice_history WHERE id > ?1", error);
     if (!s)
         return false;
     sqlite3_bind_int64(s, 1, revision);
@@ -170,8 +171,8 @@ static bool read_stacks(rw_reel *reel, GArray *undo, GArray *redo, GError **erro
     while ((code = rw_db_step(reel, s, error)) == SQLITE_ROW) {
         int64_t step = sqlite3_column_int64(s, 0), undoes = sqlite3_column_int64(s, 1);
         bool is_undo = undoes && undo->len && g_array_index(undo, int64_t, undo->len - 1) == undoes;
-        bool is_redo =
-            undoes && !is_undo && redo->len && g_array_index(redo, int64_t, redo->len - 1) == undoes;
+        bool is_redo = undoes && !is_undo && redo->len &&
+                       g_array_index(redo, int64_t, redo->len - 1) == undoes;
         if (is_undo) {
             g_array_set_size(undo, undo->len - 1);
             g_array_append_val(redo, step);
@@ -229,8 +230,9 @@ static bool take_back(rw_reel *reel, bool redo, int64_t expected, int64_t *step,
     int64_t target = redo ? redo_top : undo_top;
     if (!target || (expected && expected != target)) {
         g_set_error(error, RW_ERROR, RW_ERROR_CONFLICT, "%s: %s", reel->path,
-                    target ? "the choices were changed meanwhile; look again."
-                           : (redo ? "there is nothing to do again." : "there is nothing to undo."));
+                    target
+                        ? "the choices were changed meanwhile; look again."
+                        : (redo ? "there is nothing to do again." : "there is nothing to undo."));
         return false;
     }
     revision = rw_reel_choice_revision(reel, error);

@@ -3,6 +3,8 @@
  * Choices in steps, undo and redo without end, and a reel.db of version 1. The rules are our own:
  * no source.
  */
+#include <string.h>
+
 #include <glib/gstdio.h>
 #include <sqlite3.h>
 
@@ -161,6 +163,45 @@ static void test_upgrade(fixture *f, gconstpointer unused)
     holds(f->reel, "a", "2");
 }
 
+static void test_placement(fixture *f, gconstpointer unused)
+{
+    (void)unused;
+    g_autoptr(GError) error = NULL;
+    rw_geometry_row row, found = {.n = 3,
+                                  .film_to_still = {{{100, 0, 7}, {0, 100, 9}}},
+                                  .method = "perforation",
+                                  .confidence = 0.9};
+    g_assert_false(rw_reel_get_placement(f->reel, 3, &row, &error));
+    g_assert_no_error(error);
+    g_assert_true(rw_reel_put_geometry(f->reel, &found, &error));
+    g_assert_true(rw_reel_get_placement(f->reel, 3, &row, &error));
+    g_assert_cmpstr(row.method, ==, "perforation");
+
+    rw_affine place = {{{100.125, -0.1, 1.0 / 3}, {0.1, 100, -12.5}}}, back;
+    g_autofree char *text = rw_placement_format(place);
+    g_assert_true(rw_placement_parse(text, &back));
+    g_assert_true(memcmp(&place, &back, sizeof place) == 0);
+    g_assert_true(rw_reel_put_choice(f->reel, "frame:3", "registration", text, &error));
+    g_assert_true(rw_reel_get_placement(f->reel, 3, &row, &error));
+    g_assert_cmpstr(row.method, ==, "person");
+    g_assert_true(memcmp(&place, &row.film_to_still, sizeof place) == 0);
+
+    static const char *const wrong[] = {"",
+                                        "1 2 3 4 5",
+                                        "1 0 0 0 1 0 ",
+                                        "1 0 0 0 1 x",
+                                        "1 2 3 2 4 5",
+                                        "nan 0 0 0 1 0",
+                                        "1 0 1e9 0 1 0"};
+    for (size_t i = 0; i < G_N_ELEMENTS(wrong); i++) {
+        g_assert_false(rw_placement_parse(wrong[i], &back));
+        g_assert_true(rw_reel_put_choice(f->reel, "frame:3", "registration", wrong[i], &error));
+        g_assert_false(rw_reel_get_placement(f->reel, 3, &row, &error));
+        g_assert_error(error, RW_ERROR, RW_ERROR_DAMAGED);
+        g_clear_error(&error);
+    }
+}
+
 int main(int argc, char **argv)
 {
     g_test_init(&argc, &argv, NULL);
@@ -168,5 +209,6 @@ int main(int argc, char **argv)
     g_test_add("/choices/conflict", fixture, NULL, set_up, test_conflict, tear_down);
     g_test_add("/choices/walk", fixture, NULL, set_up, test_walk, tear_down);
     g_test_add("/choices/upgrade", fixture, NULL, set_up, test_upgrade, tear_down);
+    g_test_add("/choices/placement", fixture, NULL, set_up, test_placement, tear_down);
     return g_test_run();
 }
