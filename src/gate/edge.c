@@ -135,25 +135,6 @@ double gate_run_step(const gate_run *run, int width, double *fall)
 
 /* ---- profiles ---- */
 
-void gate_normal_fill(gate_normal *t)
-{
-    for (int i = 0; i < (int)G_N_ELEMENTS(t->cdf); i++) {
-        double x = i / 64.0;
-        t->cdf[i] = (float)(0.5 * erfc(-x / G_SQRT2));
-        t->pdf[i] = (float)(exp(-x * x / 2) / sqrt(2 * G_PI));
-    }
-}
-
-static void normal_at(const gate_normal *t, double x, double *cdf, double *pdf)
-{
-    double a = MIN(fabs(x) * 64, 513.0), f = a - floor(a);
-    int i = (int)a;
-    *pdf = t->pdf[i] + f * (t->pdf[i + 1] - t->pdf[i]);
-    *cdf = t->cdf[i] + f * (t->cdf[i + 1] - t->cdf[i]);
-    if (x < 0)
-        *cdf = 1 - *cdf;
-}
-
 /* Solves the n x n system in place by elimination with pivots; false when it is singular. */
 static bool solve(double a[4][5], int n)
 {
@@ -187,28 +168,35 @@ typedef struct curve {
     double u[BINS], v[BINS], weight[BINS];
 } curve;
 
-/* The median value in each bin of distance: what most runs agree on. */
-static void median_curve(const gate_run *runs, int n, double reach_in, double reach_out, curve *c)
+static double profile_at(const gate_profile *p, double u)
+{
+    return p->dark + p->fall * 0.5 * erfc((u - p->place) / (p->sigma * G_SQRT2));
+}
+
+/* The median value in each bin of distance: what most runs agree on. With a first profile it is the
+ * median of what the samples differ from it, so that a bin's width does no harm. */
+static void median_curve(const gate_run *runs, int n, double reach_in, double reach_out,
+                         const gate_profile *first, curve *c)
 {
     int bins = MIN(BINS, (int)((reach_in + reach_out) * BIN_PER_PX) + 1);
     int step = MAX(1, n * 2 / PER_BIN / BIN_PER_PX); /* enough for a median */
-    double value[PER_BIN], where;
+    double value[PER_BIN];
     c->n = 0;
     for (int b = 0; b < bins; b++) {
-        double lo = -reach_in + (double)b / BIN_PER_PX, hi = lo + 1.0 / BIN_PER_PX;
+        double lo = -reach_in + (double)b / BIN_PER_PX, hi = lo + 1.0 / BIN_PER_PX, where = 0;
         int count = 0;
-        where = 0;
         for (int r = 0; r < n && count < PER_BIN; r += step) {
             int i = (int)ceil((lo - runs[r].u0) / runs[r].du);
-            if (i < 0 || i >= runs[r].n || runs[r].u0 + i * runs[r].du >= hi)
+            double u = runs[r].u0 + i * runs[r].du;
+            if (i < 0 || i >= runs[r].n || u >= hi)
                 continue;
-            value[count++] = runs[r].v[i];
-            where += runs[r].u0 + i * runs[r].du;
+            value[count++] = runs[r].v[i] - (first ? profile_at(first, u) : 0);
+            where += u;
         }
         if (count < 5)
             continue;
         c->u[c->n] = where / count;
-        c->v[c->n] = gate_median(value, count);
+        c->v[c->n] = gate_median(value, count) + (first ? profile_at(first, where / count) : 0);
         c->weight[c->n++] = sqrt(count);
     }
 }
@@ -218,8 +206,7 @@ static double profile_misfit(const curve *c, const gate_profile *p, double limit
     double sum = 0;
     for (int i = 0; i < c->n; i++)
         if (c->v[i] < limit) {
-            double e = c->v[i] - p->dark -
-                       p->fall * 0.5 * erfc((c->u[i] - p->place) / (p->sigma * G_SQRT2));
+            double e = c->v[i] - profile_at(p, c->u[i]);
             sum += c->weight[i] * e * e;
         }
     return sum;
@@ -274,76 +261,175 @@ static bool profile_start(const curve *c, gate_profile *p)
     return true;
 }
 
-bool gate_fit_profile(const gate_run *runs, int n, double limit, double reach_in, double reach_out,
-                      gate_profile *profile)
+/* Least squares with damping; leaves rms in the profile. */
+static void fit_curve(const curve *c, double limit, gate_profile *p)
 {
-    curve c;
-    median_curve(runs, n, reach_in, reach_out, &c);
-    gate_profile p;
-    if (c.n < 6 || !profile_start(&c, &p))
-        return false;
-    double misfit = profile_misfit(&c, &p, limit), damp = 1e-3;
-    for (int i = 0; i < 30 && damp < 1e6; i++) {
-        gate_profile t = p;
-        double m = profile_step(&c, limit, damp, &t) ? profile_misfit(&c, &t, limit) : INFINITY;
+    double misfit = profile_misfit(c, p, limit), damp = 1e-3, weight = 0;
+    for (int i = 0; i < 100 && damp < 1e8; i++) {
+        gate_profile t = *p;
+        double m = profile_step(c, limit, damp, &t) ? profile_misfit(c, &t, limit) : INFINITY;
         if (m < misfit) {
             bool done = misfit - m < 1e-9 * misfit;
             misfit = m;
-            p = t;
+            *p = t;
             damp /= 5;
             if (done)
                 break;
         } else
             damp *= 8;
     }
-    double weight = 0;
-    for (int i = 0; i < c.n; i++)
-        weight += c.v[i] < limit ? c.weight[i] : 0;
-    p.rms = sqrt(misfit / MAX(weight, 1e-9));
+    for (int i = 0; i < c->n; i++)
+        weight += c->v[i] < limit ? c->weight[i] : 0;
+    p->rms = sqrt(misfit / MAX(weight, 1e-9));
+}
+
+bool gate_fit_profile(const gate_run *runs, int n, double limit, double reach_in, double reach_out,
+                      gate_profile *profile)
+{
+    curve c;
+    gate_profile p;
+    median_curve(runs, n, reach_in, reach_out, NULL, &c);
+    if (c.n < 6 || !profile_start(&c, &p))
+        return false;
+    fit_curve(&c, limit, &p);
+    median_curve(runs, n, reach_in, reach_out, &p, &c);
+    fit_curve(&c, limit, &p);
     *profile = p;
     return p.fall > 0 && p.place > -reach_in && p.place < reach_out && p.sigma < reach_in + reach_out;
 }
 
-bool gate_run_place(const gate_normal *normal, const gate_run *run, const gate_profile *profile,
-                    double reach_in, double reach_out, double *place)
+double gate_run_mean(const gate_run *run, double from, double to)
 {
-    int first = (int)MAX(0, ceil((profile->place - reach_in - run->u0) / run->du));
-    int last = (int)MIN(run->n - 1, floor((profile->place + reach_out - run->u0) / run->du));
-    if (last - first < 3)
-        return false;
-    double dark = profile->dark, fall = profile->fall, p = profile->place, s = profile->sigma;
-    /* The levels of the profile weigh as much as a thirtieth of a sample. */
-    const double tie = 0.03;
-    double misfit = 0;
-    for (int round = 0; round < 4; round++) {
-        double a[4][5] = {{tie, 0, 0, tie * (profile->dark - dark)},
-                          {0, tie, 0, tie * (profile->fall - fall)}};
-        misfit = 0;
-        for (int i = first; i <= last; i++) {
-            double x = (run->u0 + i * run->du - p) / s, cdf, pdf;
-            normal_at(normal, x, &cdf, &pdf);
-            double row[3] = {1, 1 - cdf, fall * pdf / s}, e = run->v[i] - dark - fall * (1 - cdf);
-            misfit += e * e;
-            for (int j = 0; j < 3; j++) {
-                for (int k = j; k < 3; k++)
-                    a[j][k] += row[j] * row[k];
-                a[j][3] += row[j] * e;
-            }
-        }
-        a[1][0] = a[0][1];
-        a[2][0] = a[0][2];
-        a[2][1] = a[1][2];
-        if (!solve(a, 3))
+    int first = (int)MAX(0, ceil((from - run->u0) / run->du));
+    int last = (int)MIN(run->n - 1, floor((to - run->u0) / run->du));
+    double sum = 0;
+    for (int i = first; i <= last; i++)
+        sum += run->v[i];
+    return last >= first ? sum / (last - first + 1) : NAN;
+}
+
+bool gate_run_place(const gate_run *run, const gate_profile *profile, double light, double dark,
+                    double reach, double *place)
+{
+    double p = profile->place, half = run->du / 2, fall = light - dark;
+    double end = run->u0 + (run->n - 1) * run->du + half, begin = run->u0 - half;
+    for (int round = 0; round < 3; round++) {
+        double from = MAX(p - reach, begin), to = MIN(p + reach, end), lit = 0;
+        /* What one window's end lacks is taken from the other: tails then cancel. */
+        reach = MIN(p - from, to - p);
+        if (reach < 1.2)
             return false;
-        dark += a[0][3];
-        fall += a[1][3];
-        p += CLAMP(a[2][3], -s, s);
+        from = p - reach;
+        to = p + reach;
+        int first = (int)MAX(0, floor((from - begin) / run->du));
+        int last = (int)MIN(run->n - 1, floor((to - begin) / run->du));
+        for (int i = first; i <= last; i++) {
+            double u = run->u0 + i * run->du;
+            double part = MIN(u + half, to) - MAX(u - half, from);
+            lit += part * (run->v[i] - dark);
+        }
+        double next = from + lit / fall;
+        if (!(fabs(next - profile->place) < reach))
+            return false;
+        p = next;
+    }
+    double misfit = 0;
+    int n = 0;
+    for (int i = 0; i < run->n; i++) {
+        double u = run->u0 + i * run->du;
+        if (fabs(u - p) > reach)
+            continue;
+        double e = run->v[i] - dark - fall * 0.5 * erfc((u - p) / (profile->sigma * G_SQRT2));
+        misfit += e * e;
+        n++;
     }
     *place = p;
-    double rms = sqrt(misfit / (last - first + 1));
-    return p > profile->place - reach_in && p < profile->place + reach_out &&
-           fall > 0.5 * profile->fall && fall < 2 * profile->fall &&
-           rms < 0.08 * profile->fall + 2 * profile->rms;
+    return n > 1 && sqrt(misfit / n) < 0.08 * fall + 2 * profile->rms;
+}
+
+/* ---- shapes ---- */
+
+#define SHAPE_REACH (GATE_SHAPE_BINS / 2 / GATE_SHAPE_PER_PX)
+
+void gate_shape_build(const gate_run *runs, int n, const double *place, const double *light,
+                      const double *dark, const gate_profile *profile, gate_shape *shape)
+{
+    double count[GATE_SHAPE_BINS] = {0};
+    gate_profile unit = {0, 1, 0, profile->sigma, 0};
+    memset(shape->v, 0, sizeof shape->v);
+    shape->sigma = profile->sigma;
+    shape->rms = profile->rms / profile->fall;
+    for (int r = 0; r < n; r++)
+        for (int i = 0; i < runs[r].n; i++) {
+            double u = runs[r].u0 + i * runs[r].du - place[r];
+            double v = (runs[r].v[i] - dark[r]) / (light[r] - dark[r]), e = v - profile_at(&unit, u);
+            double at = (u + SHAPE_REACH) * GATE_SHAPE_PER_PX;
+            int b = (int)floor(at + 0.5);
+            /* Dirt and the like would be far off. */
+            if (b < 0 || b >= GATE_SHAPE_BINS || fabs(e) > 0.25)
+                continue;
+            shape->v[b] += e;
+            count[b]++;
+        }
+    /* What no run shows is taken from the nearest bins that some do. */
+    int last = -1;
+    for (int b = 0; b <= GATE_SHAPE_BINS; b++) {
+        if (b < GATE_SHAPE_BINS && count[b] == 0)
+            continue;
+        if (b < GATE_SHAPE_BINS)
+            shape->v[b] /= count[b];
+        double left = last >= 0 ? shape->v[last] : b < GATE_SHAPE_BINS ? shape->v[b] : 0;
+        double right = b < GATE_SHAPE_BINS ? shape->v[b] : left;
+        for (int k = last + 1; k < b; k++)
+            shape->v[k] = left + (right - left) * (k - last) / (b - last);
+        last = b;
+    }
+    for (int b = 0; b < GATE_SHAPE_BINS; b++)
+        shape->v[b] += profile_at(&unit, (double)b / GATE_SHAPE_PER_PX - SHAPE_REACH);
+}
+
+static double shape_at(const gate_shape *s, double u)
+{
+    double at = CLAMP((u + SHAPE_REACH) * GATE_SHAPE_PER_PX, 0, GATE_SHAPE_BINS - 1.001);
+    int b = (int)at;
+    return s->v[b] + (at - b) * (s->v[b + 1] - s->v[b]);
+}
+
+bool gate_run_match(const gate_run *run, const gate_shape *shape, double light, double start,
+                    double in, double out, double *place)
+{
+    int first = (int)MAX(0, ceil((start - in - run->u0) / run->du));
+    int last = (int)MIN(run->n - 1, floor((start + out - run->u0) / run->du));
+    if (last - first < 3)
+        return false;
+    double p = start, dark = run->v[last], misfit = 0;
+    for (int round = 0; round < 6; round++) {
+        double a = 0, b = 0, c = 0, g = 0, h = 0;
+        misfit = 0;
+        for (int i = first; i <= last; i++) {
+            double u = run->u0 + i * run->du - p, f = shape_at(shape, u);
+            double slope = shape_at(shape, u - 0.4) - shape_at(shape, u + 0.4);
+            double e = run->v[i] - dark - (light - dark) * f;
+            double by_dark = 1 - f, by_place = (light - dark) * slope / 0.8;
+            misfit += e * e;
+            a += by_dark * by_dark;
+            b += by_dark * by_place;
+            c += by_place * by_place;
+            g += by_dark * e;
+            h += by_place * e;
+        }
+        double det = a * c - b * b;
+        if (!(det > 1e-9 * a * c))
+            return false;
+        dark += (c * g - b * h) / det;
+        double step = (a * h - b * g) / det;
+        p += CLAMP(step, -1, 1);
+        if (!(fabs(p - start) < in))
+            return false;
+    }
+    *place = p;
+    double fall = light - dark, rms = sqrt(misfit / (last - first + 1));
+    return fall > 0.3 * light && rms < 0.06 * fall + 2 * shape->rms * fall;
 }
 
 /* ---- robust lines ---- */

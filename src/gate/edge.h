@@ -47,16 +47,34 @@ typedef struct gate_profile {
 bool gate_fit_profile(const gate_run *runs, int n, double limit, double reach_in, double reach_out,
                       gate_profile *profile);
 
-/* Tables of the normal distribution for gate_run_place, 0..8 sigma in steps of 1/64. */
-typedef struct gate_normal {
-    float cdf[516], pdf[516];
-} gate_normal;
-void gate_normal_fill(gate_normal *normal);
+/* Mean of the samples between two distances; NAN when there are none. */
+double gate_run_mean(const gate_run *run, double from, double to);
 
-/* The place of the edge in one run, its levels free and its sigma that of the profile. False when
- * the run does not look like that edge. */
-bool gate_run_place(const gate_normal *normal, const gate_run *run, const gate_profile *profile,
-                    double reach_in, double reach_out, double *place);
+/* The place of the edge in one run whose plateaus are known: where a sharp edge would let through as
+ * much light, within `reach` on either side. Pixels add up light over their area, so this holds
+ * whatever the shape of the blur and wherever the pixels lie on it, as long as both of its tails are
+ * alike; a fitted curve would wander with the pixels by some hundredths. False when the run does not
+ * look like that edge. */
+bool gate_run_place(const gate_run *run, const gate_profile *profile, double light, double dark,
+                    double reach, double *place);
+
+/* The shape that a blurred edge has on this still, from a side with free room on both sides:
+ * 1 in the light, 0 in the dark, its place (as above) at 0. */
+enum { GATE_SHAPE_PER_PX = 8, GATE_SHAPE_BINS = 24 * GATE_SHAPE_PER_PX + 1 };
+typedef struct gate_shape {
+    double v[GATE_SHAPE_BINS]; /* at -12 px, -11.875 px ... 12 px */
+    double sigma;              /* of the profile that it was made from */
+    double rms;                /* and that profile's, of its fall */
+} gate_shape;
+
+/* place[i]: where run i crosses the side's line. */
+void gate_shape_build(const gate_run *runs, int n, const double *place, const double *light,
+                      const double *dark, const gate_profile *profile, gate_shape *shape);
+
+/* The place of the edge in one run by laying the shape over it: for a side that has little room,
+ * where the dark is narrow. Only what lies up to `out` beyond `start` is looked at. */
+bool gate_run_match(const gate_run *run, const gate_shape *shape, double light, double start,
+                    double in, double out, double *place);
 
 /* ---- robust lines: offset = d - slope * along, one slope for several sides ---- */
 

@@ -64,7 +64,8 @@ static double local_mean(const gate_series *s, const size_t *index, size_t n, do
     double v[WINDOW], middle;
     for (size_t k = 0; k < n; k++)
         v[k] = s->value[index[k]];
-    double spread = MAX(gate_robust_sd(v, n, &middle), 1e-12);
+    double spread = gate_robust_sd(v, n, &middle);
+    spread = MAX(spread, 1e-12);
     for (int round = 0; round < 6; round++) {
         double sum = 0, weight = 0;
         for (size_t k = 0; k < n; k++) {
@@ -125,7 +126,8 @@ double gate_series_calibrate(gate_series *s)
             ratio[n++] = fabs(s->value[i] - s->value[last]) / hypot(s->sd[i], s->sd[last]);
         last = i;
     }
-    double factor = n >= 8 ? CLAMP(1.4826 * gate_median(ratio, (int)n), 1, 6) : 1;
+    double factor = n >= 8 ? 1.4826 * gate_median(ratio, (int)n) : 1;
+    factor = CLAMP(factor, 1, 6);
     for (size_t i = 0; i < s->n; i++)
         s->sd[i] *= factor;
     g_free(ratio);

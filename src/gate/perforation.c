@@ -8,14 +8,15 @@
 #define SEARCH_MM 0.09     /* how far a first idea may be off */
 #define CORNER_MM 0.03     /* kept away from the round of the corners */
 #define CLIPPED 0.985      /* linear level from which light counts as clipped */
+#define UNCLIPPED 0.85     /* and below which it surely is not */
 #define SIDE_TRUST 0.55    /* share of inliers from which a side is used */
 #define SIDE_SOUND 0.88    /* below, the hole counts as damaged */
+#define CORNER_SOUND 0.25  /* share of a corner's outline that may be off */
 #define DIRT_SOUND 0.015   /* share of the inside that may be unclear */
 
 gate_bench *gate_bench_new(void)
 {
     gate_bench *b = g_new0(gate_bench, 1);
-    gate_normal_fill(&b->normal);
     b->runs = g_new(gate_run, 4 * GATE_RUNS_MAX);
     return b;
 }
@@ -27,6 +28,12 @@ void gate_bench_free(gate_bench **bench)
     g_clear_pointer(bench, g_free);
 }
 
+static int by_value(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
 /* A hole while it is being measured. */
 typedef struct shape {
     rw_gate_side side;
@@ -36,6 +43,8 @@ typedef struct shape {
     double scale;
     const rw_perforation *hole;
     double gap; /* px from the inner side to the picture: light may begin there again */
+    double lit[2][2]; /* what shows of it, from the centre, across and along: the gate may hide an
+                       * end, straight across */
 } shape;
 
 static bool is_across(int side)
@@ -50,11 +59,33 @@ static gate_line side_line(const shape *s, int side)
     return (gate_line){{s->cx + n.x * d, s->cy + n.y * d}, n};
 }
 
-/* Half the straight part of a side. */
-static double straight_half(const shape *s, int side)
+/* The straight part of a side that shows, by its distance from the middle along its tangent; false
+ * when the side itself is hidden. */
+static bool straight_part(const shape *s, int side, double *from, double *to)
 {
-    double length = is_across(side) ? s->half[1] : s->half[0];
-    return MAX(2, length - (s->hole->radius + CORNER_MM) * s->scale);
+    int axis = is_across(side) ? 0 : 1, other = 1 - axis;
+    double keep = (s->hole->radius + CORNER_MM) * s->scale;
+    double lo = MAX(s->lit[other][0], keep - s->half[other]);
+    double hi = MIN(s->lit[other][1], s->half[other] - keep);
+    if (side == RW_SIDE_OUTER || side == RW_SIDE_BEFORE ? s->lit[axis][0] > -s->half[axis]
+                                                        : s->lit[axis][1] < s->half[axis])
+        return false;
+    if (hi - lo < 4)
+        return false;
+    /* Tangents are the normals turned by a quarter: they may run against the film's axis. */
+    rw_point n = gate_side_normal(&s->axes, side), axis_of = other ? s->axes.y : s->axes.x;
+    bool with = -n.y * axis_of.x + n.x * axis_of.y > 0;
+    *from = with ? lo : -hi;
+    *to = with ? hi : -lo;
+    return true;
+}
+
+static void show_all(shape *s)
+{
+    for (int axis = 0; axis < 2; axis++) {
+        s->lit[axis][0] = -2 * s->half[axis];
+        s->lit[axis][1] = 2 * s->half[axis];
+    }
 }
 
 static void turn(shape *s, double slope)
@@ -89,10 +120,12 @@ static void find_falls(gate_bench *b, const gate_view *view, const shape *s, dou
     int width = (int)CLAMP(0.025 * s->scale, 2, 12);
     for (int side = 0; side < 4; side++) {
         gate_points *p = &b->points[side];
-        double half = straight_half(s, side), most = 0;
+        double from, to, most = 0;
         double fall[GATE_RUNS_MAX];
-        p->read = gate_read_runs(view, side_line(s, side), -half, half, reach, reach, reach / 2, 60,
-                                 b->runs);
+        p->read = straight_part(s, side, &from, &to)
+                      ? gate_read_runs(view, side_line(s, side), from, to, reach, reach, reach / 2,
+                                       60, b->runs)
+                      : 0;
         p->n = p->read;
         for (int i = 0; i < p->read; i++) {
             p->t[i] = b->runs[i].along;
@@ -168,45 +201,166 @@ static bool find_shape(gate_bench *b, const gate_view *view, shape *s, bool scal
 /* ---- then: the exact place of each side ---- */
 
 typedef struct side_read {
-    int n; /* runs */
-    double reach_in, reach_out;
+    int read; /* runs that cross the side */
+    int n;    /* those of them that fall near it; only they are kept */
+    double in, out;              /* what the runs cover */
+    bool tight;                  /* other light lies near */
+    double room;                 /* px out to it from the edge */
+    double reach, band;          /* the place is taken from what lies within reach, the plateaus'
+                                  * levels from a band beyond */
     gate_profile profile;
     bool usable;
 } side_read;
+
+/* room: px outwards from the supposed line that are free of other light. */
+static void set_reach(side_read *r, double room)
+{
+    double band = MAX(3, r->profile.sigma);
+    r->reach = MAX(3.5, 3 * r->profile.sigma + 1.5);
+    r->tight = room < r->profile.place + r->reach + band;
+    r->band = band;
+    r->room = MAX(1.5, room - r->profile.place);
+    if (r->tight) { /* in case there is nothing better */
+        r->reach = MAX(1.5, r->room - 1);
+        r->band = 1;
+    }
+}
+
+/* Leaves out runs that fall elsewhere: the tear's edge must not colour the side's profile. */
+static int keep_near(gate_run *runs, int n, int width)
+{
+    int kept = 0;
+    for (int i = 0; i < n; i++) {
+        double fall, place = gate_run_step(&runs[i], width, &fall);
+        if (fabs(place) > 2.5)
+            continue;
+        if (kept != i)
+            runs[kept] = runs[i];
+        kept++;
+    }
+    return kept;
+}
 
 /* Reads a side and finds the blurred edge that its runs share. */
 static void read_side(gate_bench *b, const gate_view *view, const shape *s, int side, side_read *r)
 {
     gate_run *runs = b->runs + side * GATE_RUNS_MAX;
-    double half = straight_half(s, side), in = CLAMP(0.06 * s->scale, 8, 60);
+    double from, to, in = CLAMP(0.06 * s->scale, 8, 60);
     double out = side == RW_SIDE_INNER ? MIN(in, 0.8 * s->gap) : in;
-    r->n = gate_read_runs(view, side_line(s, side), -half, half, in, out, MIN(in, out) / 2,
-                          GATE_RUNS_MAX, runs);
+    double need = MIN(MAX(9, 0.02 * s->scale), MIN(in, out));
+    r->read = straight_part(s, side, &from, &to)
+                  ? gate_read_runs(view, side_line(s, side), from, to, in, out, need,
+                                   GATE_RUNS_MAX, runs)
+                  : 0;
+    r->in = in;
+    r->out = out;
+    r->n = keep_near(runs, r->read, (int)CLAMP(0.02 * s->scale, 2, 8));
     r->usable = r->n >= 12 && gate_fit_profile(runs, r->n, 2, in, out, &r->profile);
     if (!r->usable)
         return;
-    double reach = 2.5 * r->profile.sigma + 1.5;
-    r->reach_in = MIN(reach, in);
-    r->reach_out = MIN(reach, MAX(out - MAX(r->profile.place, 0), 1.5));
-    if (side == RW_SIDE_INNER) /* the picture's own blur reaches into the gap */
-        r->reach_out = MIN(r->reach_out, MAX(1, s->gap - 2 * r->profile.sigma));
+    set_reach(r, side == RW_SIDE_INNER ? MIN(out, s->gap - 2 * r->profile.sigma) : out);
+}
+
+/* Light along the side changes slowly: a straight line through the runs' levels, away from dirt. */
+static void fit_light(const gate_points *p, const double *level, double *at0, double *slope)
+{
+    double sorted[GATE_RUNS_MAX], w = 0, wt = 0, wv = 0, tt = 0, tv = 0;
+    memcpy(sorted, level, (size_t)p->n * sizeof *sorted);
+    double usual = gate_median(sorted, p->n);
+    for (int round = 0; round < 2; round++) {
+        for (int i = 0; i < p->n; i++) {
+            if (!(fabs(level[i] - usual) < 0.1 * usual))
+                continue;
+            if (round == 0) {
+                w++;
+                wt += p->t[i];
+                wv += level[i];
+            } else {
+                tt += (p->t[i] - wt) * (p->t[i] - wt);
+                tv += (p->t[i] - wt) * (level[i] - wv);
+            }
+        }
+        if (round == 0 && w > 0) {
+            wt /= w;
+            wv /= w;
+        }
+    }
+    *slope = tt > 0 ? tv / tt : 0;
+    *at0 = (w > 0 ? wv : usual) - *slope * wt;
+}
+
+/* Mean of up to seven neighbours' levels: what lies in the dark may change faster. */
+static double near_level(const double *level, int n, int i)
+{
+    double sum = 0;
+    int from = MAX(0, i - 3), to = MIN(n - 1, i + 3), count = 0;
+    for (int k = from; k <= to; k++)
+        if (isfinite(level[k])) {
+            sum += level[k];
+            count++;
+        }
+    return count ? sum / count : NAN;
+}
+
+/* Levels of the plateaus on either side of each run's edge. */
+static void read_levels(const gate_run *runs, const side_read *r, gate_points *p, double *light,
+                        double *dark)
+{
+    double raw[GATE_RUNS_MAX], at0, slope, at = r->profile.place;
+    for (int i = 0; i < p->n; i++) {
+        p->t[i] = runs[i].along;
+        light[i] = gate_run_mean(&runs[i], at - r->reach - r->band, at - r->reach);
+        raw[i] = gate_run_mean(&runs[i], at + r->reach, at + r->reach + r->band);
+    }
+    fit_light(p, light, &at0, &slope);
+    for (int i = 0; i < p->n; i++) {
+        light[i] = at0 + slope * p->t[i];
+        dark[i] = near_level(raw, p->n, i);
+    }
 }
 
 static void place_side(gate_bench *b, int side, const side_read *r)
 {
     gate_points *p = &b->points[side];
-    p->n = 0;
-    p->read = r->n;
+    gate_run *runs = b->runs + side * GATE_RUNS_MAX;
+    double light[GATE_RUNS_MAX], dark[GATE_RUNS_MAX];
+    p->n = r->usable ? r->n : 0;
+    p->read = r->read;
     p->inliers = 0;
     p->sd = INFINITY;
-    for (int i = 0; r->usable && i < r->n; i++) {
-        const gate_run *run = &b->runs[side * GATE_RUNS_MAX + i];
+    if (p->n == 0)
+        return;
+    read_levels(runs, r, p, light, dark);
+    bool match = r->tight && b->has_shape;
+    int kept = 0, n = p->n;
+    for (int i = 0; i < n; i++) {
         double place;
-        if (!gate_run_place(&b->normal, run, &r->profile, r->reach_in, r->reach_out, &place))
+        bool good = match ? gate_run_match(&runs[i], &b->shape, light[i], r->profile.place, r->in,
+                                           r->room, &place)
+                          : light[i] - dark[i] > 0.5 * r->profile.fall &&
+                                gate_run_place(&runs[i], &r->profile, light[i], dark[i], r->reach,
+                                               &place);
+        if (!good)
             continue;
-        p->t[p->n] = run->along;
-        p->off[p->n++] = place;
+        if (kept != i)
+            runs[kept] = runs[i];
+        light[kept] = light[i];
+        dark[kept] = dark[i];
+        p->t[kept] = p->t[i];
+        p->off[kept++] = place;
     }
+    p->n = kept;
+    if (r->tight || kept < 24)
+        return;
+    /* The straight line through the places: single ones are too noisy to lay samples over. */
+    gate_points *one[1] = {p};
+    gate_slope line;
+    gate_fit_sides(one, 1, MAX_TILT, &line);
+    double place[GATE_RUNS_MAX];
+    for (int i = 0; i < kept; i++)
+        place[i] = p->d - line.slope * p->t[i];
+    gate_shape_build(runs, kept, place, light, dark, &r->profile, &b->shape);
+    b->has_shape = true;
 }
 
 static double edge_width(const side_read *a, const side_read *b)
@@ -225,57 +379,145 @@ static double edge_width(const side_read *a, const side_read *b)
 }
 
 /* Light above full scale is cut off: what is left of the edge lies farther out than the edge. The
- * part below full scale still tells where the whole one was. */
+ * part below full scale still tells where the whole one was, if only just: all sides are laid over
+ * each other for it. Spoils the runs. */
 static void measure_halo(gate_bench *b, const side_read *read, const double *d, rw_hole_sight *hole)
 {
-    double halo[4];
-    int n = 0;
+    double single[4], most = 0, in = INFINITY, out = INFINITY;
+    int n = 0, sides = 0;
     hole->halo = hole->halo_sd = 0;
     if (hole->light < CLIPPED)
         return;
+    hole->halo_sd = 1;
+    for (int j = 0; j < 4; j++)
+        if (isfinite(d[j]))
+            most = MAX(most, read[j].out);
     for (int j = 0; j < 4; j++) {
-        gate_profile p;
-        const side_read *r = &read[j];
-        if (!isfinite(d[j]) ||
-            !gate_fit_profile(b->runs + j * GATE_RUNS_MAX, r->n, 0.85, r->reach_in, r->reach_out, &p))
+        gate_run *runs = b->runs + j * GATE_RUNS_MAX;
+        /* Beside the gap the picture's light comes too near for this. */
+        if (!isfinite(d[j]) || read[j].out < most)
             continue;
-        halo[n++] = d[j] - p.place;
+        gate_profile p;
+        if (!gate_fit_profile(runs, read[j].n, UNCLIPPED, read[j].in, read[j].out, &p))
+            continue;
+        single[sides++] = d[j] - p.place;
+        in = MIN(in, read[j].in + d[j]);
+        out = MIN(out, read[j].out - d[j]);
+        for (int i = 0; i < read[j].n; i++) {
+            gate_run *to = b->runs + n++;
+            if (to != &runs[i])
+                *to = runs[i];
+            to->u0 -= d[j];
+        }
     }
-    if (n == 0) {
-        hole->halo_sd = 1;
+    gate_profile p;
+    if (!sides || !gate_fit_profile(b->runs, n, UNCLIPPED, in, out, &p))
         return;
-    }
-    double mean = 0, var = 0;
-    for (int i = 0; i < n; i++)
-        mean += halo[i] / n;
-    for (int i = 0; i < n; i++)
-        var += (halo[i] - mean) * (halo[i] - mean);
-    hole->halo = mean;
-    hole->halo_sd = n > 1 ? sqrt(var / (n - 1) / n) : fabs(mean);
+    double middle = gate_median(single, sides);
+    hole->halo = MAX(0, -p.place);
+    hole->halo_sd = MAX(0.02, fabs(middle + p.place) / 2);
 }
 
-/* Median level inside, and the share that is darker than clear film lets through. */
-static void look_inside(const gate_view *view, const shape *s, rw_hole_sight *hole)
+enum { GRID = 40 };
+
+/* A line of the grid is hidden when nearly all that the still shows of it, if anything, is dark. */
+static bool line_hidden(const double *value, int start, int step, double light)
 {
-    enum { GRID = 40 };
-    double value[GRID * GRID], sorted[GRID * GRID];
-    double inset = (0.3 * s->hole->radius + 0.05) * s->scale;
-    int n = 0;
+    int seen = 0, dark = 0;
+    for (int i = 0; i < GRID; i++) {
+        double v = value[start + i * step];
+        seen += isfinite(v);
+        dark += isfinite(v) && v < 0.3 * light;
+    }
+    return dark >= 0.9 * seen;
+}
+
+/* What the gate hides of the hole at either end, in lines of the grid. */
+static void hidden_ends(const double *value, bool along, double light, int *lo, int *hi)
+{
+    *lo = *hi = 0;
+    while (*lo < GRID && line_hidden(value, *lo * (along ? GRID : 1), along ? 1 : GRID, light))
+        (*lo)++;
+    while (*hi < GRID - *lo &&
+           line_hidden(value, (GRID - 1 - *hi) * (along ? GRID : 1), along ? 1 : GRID, light))
+        (*hi)++;
+}
+
+/* Median level inside, what of the hole shows at all, and the share of that which is darker than
+ * clear film lets through. */
+static void look_inside(const gate_view *view, shape *s, rw_hole_sight *hole)
+{
+    double value[GRID * GRID], sorted[GRID * GRID], inset = (0.3 * s->hole->radius + 0.05) * s->scale;
+    double reach[2] = {s->half[0] - inset, s->half[1] - inset};
+    int n = 0, hidden[2][2];
     for (int j = 0; j < GRID; j++)
         for (int i = 0; i < GRID; i++) {
-            double u = (s->half[0] - inset) * (2 * (i + 0.5) / GRID - 1);
-            double v = (s->half[1] - inset) * (2 * (j + 0.5) / GRID - 1);
+            double u = reach[0] * (2 * (i + 0.5) / GRID - 1), v = reach[1] * (2 * (j + 0.5) / GRID - 1);
             int x = (int)lrint(s->cx + u * s->axes.x.x + v * s->axes.y.x);
             int y = (int)lrint(s->cy + u * s->axes.x.y + v * s->axes.y.y);
-            if (gate_inside(view, x, y))
-                value[n++] = gate_linear(view, x, y);
+            bool inside = gate_inside(view, x, y);
+            value[j * GRID + i] = inside ? (double)gate_linear(view, x, y) : NAN;
+            if (inside)
+                sorted[n++] = value[j * GRID + i];
         }
-    memcpy(sorted, value, (size_t)n * sizeof *value);
-    hole->light = gate_median(sorted, n);
-    int dark = 0;
-    for (int i = 0; i < n; i++)
-        dark += value[i] < 0.7 * hole->light;
-    hole->dirt = n ? (double)dark / n : 0;
+    /* The brighter half tells the light even where much is hidden. */
+    qsort(sorted, (size_t)n, sizeof *sorted, by_value);
+    double light = n ? sorted[3 * n / 4] : 0;
+    show_all(s);
+    for (int axis = 0; axis < 2; axis++) {
+        hidden_ends(value, axis == 1, light, &hidden[axis][0], &hidden[axis][1]);
+        /* Two lines more: the gate's edge is soft. */
+        if (hidden[axis][0])
+            s->lit[axis][0] = reach[axis] * (2.0 * (hidden[axis][0] + 2) / GRID - 1);
+        if (hidden[axis][1])
+            s->lit[axis][1] = reach[axis] * (1 - 2.0 * (hidden[axis][1] + 2) / GRID);
+    }
+    int shown = 0, dark = 0;
+    for (int j = hidden[1][0] ? hidden[1][0] + 2 : 0; j < GRID - (hidden[1][1] ? hidden[1][1] + 2 : 0); j++)
+        for (int i = hidden[0][0] ? hidden[0][0] + 2 : 0;
+             i < GRID - (hidden[0][1] ? hidden[0][1] + 2 : 0); i++) {
+            double v = value[j * GRID + i];
+            if (!isfinite(v))
+                continue;
+            sorted[shown++] = v;
+            dark += v < 0.7 * light;
+        }
+    hole->light = gate_median(sorted, shown);
+    hole->dirt = shown ? (double)dark / shown : 0;
+}
+
+/* Share of the worst corner's outline that light does not follow: dark inside of the round, or light
+ * outside of it. */
+static double corner_damage(const gate_view *view, const shape *s, double light, double sigma)
+{
+    enum { STEPS = 9 };
+    double r = s->hole->radius * s->scale, worst = 0;
+    double away = MAX(0.04 * s->scale, 3 * sigma);
+    for (int corner = 0; corner < 4; corner++) {
+        double sx = corner & 1 ? 1 : -1, sy = corner & 2 ? 1 : -1;
+        /* The picture may be bright on its side of the gap. */
+        double room = sx > 0 ? MIN(away, s->gap - 2 * sigma) : away;
+        int wrong = 0, seen = 0;
+        for (int k = 0; k < 2 * STEPS; k++) {
+            double angle = G_PI / 2 * (k / 2 + 0.5) / STEPS;
+            double reach = k & 1 ? r - away : r + room;
+            if (reach < 0 || (!(k & 1) && room < sigma))
+                continue;
+            double u = sx * (s->half[0] - r + reach * cos(angle));
+            double v = sy * (s->half[1] - r + reach * sin(angle));
+            if (u < s->lit[0][0] || u > s->lit[0][1] || v < s->lit[1][0] || v > s->lit[1][1])
+                continue;
+            int x = (int)lrint(s->cx + u * s->axes.x.x + v * s->axes.y.x);
+            int y = (int)lrint(s->cy + u * s->axes.x.y + v * s->axes.y.y);
+            if (!gate_inside(view, x, y))
+                continue;
+            seen++;
+            wrong += (gate_linear(view, x, y) > light / 2) != (k & 1);
+        }
+        if (seen >= STEPS)
+            worst = MAX(worst, (double)wrong / seen);
+    }
+    return worst;
 }
 
 /* Standard error of the centre along one axis from its two sides. */
@@ -316,9 +558,13 @@ static bool place_shape(gate_bench *b, const gate_view *view, shape *s, bool sca
     gate_points *side[4] = {&b->points[0], &b->points[1], &b->points[2], &b->points[3]};
     side_read read[4];
     gate_slope fit;
-    for (int j = 0; j < 4; j++) {
-        read_side(b, view, s, j, &read[j]);
-        place_side(b, j, &read[j]);
+    /* The inner side is placed last: beside it the picture is near, and another side's shape helps;
+     * best the opposite one's, whose blur is the same when the film has moved. */
+    static const int order[] = {RW_SIDE_BEFORE, RW_SIDE_AFTER, RW_SIDE_OUTER, RW_SIDE_INNER};
+    b->has_shape = false;
+    for (int k = 0; k < 4; k++) {
+        read_side(b, view, s, order[k], &read[order[k]]);
+        place_side(b, order[k], &read[order[k]]);
     }
     if (!gate_fit_sides(side, 4, MAX_TILT, &fit))
         return false;
@@ -374,6 +620,7 @@ static shape shape_of(const rw_gauge *gauge, const gate_guess *guess, int index)
     s.hole = &gauge->perforations[0];
     s.half[0] = s.hole->width * s.scale / 2;
     s.half[1] = s.hole->height * s.scale / 2;
+    show_all(&s);
     s.gap = MAX(0, gauge->camera_aperture.x - s.hole->x - s.hole->width) * s.scale;
     return s;
 }
@@ -391,6 +638,9 @@ bool gate_measure_hole(gate_bench *bench, const gate_view *view, const rw_gauge 
     for (int round = 0; round < 3 && moved > 0.5; round++)
         if (!place_shape(bench, view, &s, scale_known, hole, &moved))
             return false;
+    double sigma = MAX(hole->edge_across, hole->edge_along) / 2.5631;
+    if (isfinite(sigma))
+        hole->damaged |= corner_damage(view, &s, hole->light, sigma) > CORNER_SOUND;
     hole->damaged |= hole->dirt > DIRT_SOUND;
     hole->found = true;
     return true;
@@ -406,11 +656,12 @@ static bool read_film_edge(gate_bench *b, const gate_view *view, gate_line line,
 {
     double length = view->pixels->width + view->pixels->height;
     gate_points *p = &b->points[0];
-    r->n = gate_read_runs(view, line, -length, length, reach, reach, reach / 2, GATE_RUNS_MAX,
-                          b->runs);
+    r->n = r->read = gate_read_runs(view, line, -length, length, reach, reach, reach / 2,
+                                    GATE_RUNS_MAX, b->runs);
     r->usable = r->n >= 24 && gate_fit_profile(b->runs, r->n, 2, reach, reach, &r->profile) &&
                 r->profile.fall > 0.01 && r->profile.fall > 6 * r->profile.rms;
-    r->reach_in = r->reach_out = MIN(reach, 2.5 * r->profile.sigma + 1.5);
+    set_reach(r, reach);
+    r->tight = false;
     place_side(b, 0, r);
     return r->usable && p->n >= 24;
 }

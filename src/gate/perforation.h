@@ -12,9 +12,10 @@
 
 /* Room to work in; one per finder. */
 typedef struct gate_bench {
-    gate_normal normal;
     gate_run *runs; /* 4 * GATE_RUNS_MAX */
     gate_points points[4];
+    gate_shape shape; /* of the side that was placed last with room on both sides */
+    bool has_shape;
 } gate_bench;
 
 gate_bench *gate_bench_new(void);

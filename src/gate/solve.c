@@ -106,7 +106,7 @@ static void mean_add(mean *m, double value, double sd)
 {
     if (!isfinite(sd))
         return;
-    double w = 1 / (sd * sd);
+    double w = 1 / (sd * sd + 1e-24);
     m->sum += w * value;
     m->weight += w;
 }
@@ -127,6 +127,8 @@ static bool side_sound(const rw_hole_sight *h, int side)
 /* Two holes' like sides lie on one line along the film. */
 static void angle_from_pair(const solver *v, const rw_hole_sight *p, const rw_hole_sight *q, mean *m)
 {
+    if (p->index == q->index)
+        return;
     gate_axes a = gate_axes_of(v->side, p->angle);
     for (int side = RW_SIDE_OUTER; side <= RW_SIDE_INNER; side++) {
         if (!side_sound(p, side) || !side_sound(q, side))
@@ -175,7 +177,8 @@ static bool compare_sources(const gate_series *a, const gate_series *b, double *
     for (size_t i = 0; i < a->n; i++)
         if (isfinite(a->sd[i]) && isfinite(b->sd[i]))
             r[n++] = fabs(a->value[i] - b->value[i] - *offset) / hypot(a->sd[i], b->sd[i]);
-    *factor = CLAMP(1.4826 * gate_median(r, (int)n), 1, 20);
+    double scatter = 1.4826 * gate_median(r, (int)n);
+    *factor = CLAMP(scatter, 1, 20);
     g_free(d);
     g_free(r);
     return n >= 8;
@@ -259,7 +262,8 @@ static void scale_from_hole(const solver *v, size_t i, const rw_hole_sight *h, i
     double px = h->side[lo].offset + h->side[hi].offset - 2 * halo;
     double sd = hypot(hypot(h->side[lo].sd, h->side[hi].sd), FLOOR_PX);
     /* What clipping took away is known to a tenth. */
-    mean_add(m, px / size, hypot(sd, 0.2 * halo) / size);
+    if (px > 0)
+        mean_add(m, px / size, hypot(sd, 0.2 * halo) / size);
 }
 
 /* px per mm along the film from two holes: from like sides, which know nothing of the holes' size
@@ -273,6 +277,8 @@ static void scale_from_pair(const solver *v, size_t i, const rw_hole_sight *p,
         q = t;
     }
     rw_point y = gate_axes_of(v->side, angle_of(v, i)).y;
+    if (p->index == q->index)
+        return;
     double pitches = (q->index - p->index) * v->gauge->pitch;
     for (int side = RW_SIDE_BEFORE; side <= RW_SIDE_AFTER; side++) {
         int other = like ? side : RW_SIDE_BEFORE;
@@ -281,7 +287,8 @@ static void scale_from_pair(const solver *v, size_t i, const rw_hole_sight *p,
         double px = along_axis(y, side_point(v, q, other)) - along_axis(y, side_point(v, p, side));
         double mm = like ? pitches : pitches - v->gauge->perforations[0].height;
         double sd = hypot(hypot(p->side[side].sd, q->side[other].sd), FLOOR_PX);
-        mean_add(m, (px + (like ? 0 : 2 * halo_of(v, i))) / mm, sd / mm);
+        if (px > 0 && mm > 0)
+            mean_add(m, (px + (like ? 0 : 2 * halo_of(v, i))) / mm, sd / mm);
     }
 }
 
@@ -316,6 +323,8 @@ static void limit_anisotropy(solver *v)
         r[i] = log(v->scale[ALONG]->path[i] / v->scale[ACROSS]->path[i]);
     double ratio = gate_median(r, (int)v->n);
     g_free(r);
+    if (!isfinite(ratio))
+        return;
     double excess = ratio - CLAMP(ratio, -MAX_ANISOTROPY, MAX_ANISOTROPY);
     double along = v->gauge->n_perforations > 1 ? v->gauge->pitch : p->height;
     double va = 1 / (p->width * p->width), vl = 1 / (along * along);
@@ -408,10 +417,7 @@ static int gather_marks(const solver *v, size_t i, int axis, mark *m)
 /* Where most of the marks' weight agrees; looser sides weigh less. */
 static double weighted_median(const mark *m, int n)
 {
-    double total = 0, best = INFINITY, place = 0;
-    for (int i = 0; i < n; i++)
-        total += m[i].trust * m[i].trust / m[i].sd;
-    (void)total;
+    double best = INFINITY, place = 0;
     for (int i = 0; i < n; i++) {
         double cost = 0;
         for (int j = 0; j < n; j++)
@@ -607,16 +613,13 @@ static double median_of(const double *values, size_t n)
 
 static void summarise(const solver *v, const rw_gate_fit *fits, rw_gate_summary *out)
 {
-    double sum[2] = {0, 0};
+    double *weave[2] = {g_new(double, v->n + 1), g_new(double, v->n + 1)}, middle;
     size_t n = 0;
     for (size_t i = 0; i < v->n; i++) {
         if (fits[i].confidence >= 0.5) {
             out->trusted++;
-            gate_axes a = gate_axes_of(v->side, angle_of(v, i));
-            double wx = along_axis(a.x, (rw_point){fits[i].dx, fits[i].dy});
-            double wy = along_axis(a.y, (rw_point){fits[i].dx, fits[i].dy});
-            sum[0] += wx * wx;
-            sum[1] += wy * wy;
+            for (int axis = ACROSS; axis <= ALONG; axis++)
+                weave[axis][n] = v->place[axis]->value[i] - v->place[axis]->path[i];
             n++;
         } else if (v->sights[i].stored_width > 0)
             out->held++;
@@ -625,8 +628,10 @@ static void summarise(const solver *v, const rw_gate_fit *fits, rw_gate_summary 
     double sx = median_of(v->scale[ACROSS]->path, v->n), sy = median_of(v->scale[ALONG]->path, v->n);
     out->px_per_mm = sqrt(sx * sy);
     out->angle = median_of(v->angle->path, v->n);
-    out->weave_across = n ? sqrt(sum[0] / (double)n) : 0;
-    out->weave_along = n ? sqrt(sum[1] / (double)n) : 0;
+    out->weave_across = n ? gate_robust_sd(weave[ACROSS], n, &middle) : 0;
+    out->weave_along = n ? gate_robust_sd(weave[ALONG], n, &middle) : 0;
+    g_free(weave[ACROSS]);
+    g_free(weave[ALONG]);
 }
 
 /* Nothing was seen: the picture fills the still, the perforated edge to the left. */
