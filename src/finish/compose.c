@@ -5,6 +5,7 @@
 #include "finish/compose.h"
 
 #define SAME_SHAPE 0.02
+#define ENOUGH     1.4 /* decoded pixels per frame pixel */
 #define MIN_SIDE   16
 #define MAX_SIDE   16384
 
@@ -107,7 +108,7 @@ int rw_scaled_decode(double still_px_per_frame_px)
 {
     static const int eighths[] = {1, 2, 4, 5, 6};
     for (size_t i = 0; i < G_N_ELEMENTS(eighths); i++)
-        if (still_px_per_frame_px * eighths[i] / 8 >= 1.125)
+        if (still_px_per_frame_px * eighths[i] / 8 >= ENOUGH)
             return eighths[i];
     return 8;
 }

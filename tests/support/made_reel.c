@@ -5,27 +5,6 @@
 
 #include "made_reel.h"
 
-static rw_demo *plan_demo(const char *gauge, int stills, int width, int height, int turn,
-                          bool mirrored)
-{
-    g_autoptr(GError) error = NULL;
-    rw_demo_options *o = rw_demo_options_new(rw_gauge_find(gauge));
-    o->frames = stills;
-    o->seed = 11;
-    o->width = width;
-    o->height = height;
-    o->turn = turn;
-    o->mirrored = mirrored;
-    o->truth_width = 320;
-    o->truth_height = 240;
-    rw_demo_options_off(o, "faults", &error);
-    g_assert_no_error(error);
-    rw_demo *demo = rw_demo_new(o, &error);
-    g_assert_no_error(error);
-    rw_demo_options_free(&o);
-    return demo;
-}
-
 /* Still n of the card moves into the reel and becomes frame n. */
 static void take_in(made_reel *m, int64_t n)
 {
@@ -52,25 +31,46 @@ static void take_in(made_reel *m, int64_t n)
     g_assert_no_error(error);
 }
 
+made_reel *made_reel_from(const rw_demo_options *o, const char *folder)
+{
+    g_autoptr(GError) error = NULL;
+    made_reel *m = g_new0(made_reel, 1);
+    m->kept = folder != NULL;
+    m->folder = folder ? g_strdup(folder) : g_dir_make_tmp("rw-made-XXXXXX", NULL);
+    m->path = g_build_filename(m->folder, "regatta", NULL);
+    m->demo = rw_demo_new(o, &error);
+    g_assert_no_error(error);
+    rw_demo_write(m->demo, m->folder, 2, NULL, NULL, NULL, &error);
+    g_assert_no_error(error);
+    m->reel = rw_reel_create(m->path, o->gauge->name, o->fps, "Regatta", &error);
+    g_assert_no_error(error);
+    rw_reel_begin(m->reel, &error);
+    g_assert_no_error(error);
+    for (int64_t n = 0; n < rw_demo_count_stills(m->demo); n++)
+        take_in(m, n);
+    rw_reel_commit(m->reel, &error);
+    g_assert_no_error(error);
+    return m;
+}
+
 made_reel *made_reel_new(const char *gauge, int stills, int width, int height, int turn,
                          bool mirrored)
 {
     g_autoptr(GError) error = NULL;
-    made_reel *m = g_new0(made_reel, 1);
-    m->folder = g_dir_make_tmp("rw-made-XXXXXX", NULL);
-    m->path = g_build_filename(m->folder, "regatta", NULL);
-    m->demo = plan_demo(gauge, stills, width, height, turn, mirrored);
-    rw_demo_write(m->demo, m->folder, 2, NULL, NULL, NULL, &error);
+    rw_demo_options *o = rw_demo_options_new(rw_gauge_find(gauge));
+    o->frames = stills;
+    o->seed = 11;
+    o->width = width;
+    o->height = height;
+    o->turn = turn;
+    o->mirrored = mirrored;
+    o->truth_width = 320;
+    o->truth_height = 240;
+    rw_demo_options_off(o, "faults", &error);
     g_assert_no_error(error);
-    m->reel = rw_reel_create(m->path, gauge, rw_rational_make(18, 1), "Regatta", &error);
-    g_assert_no_error(error);
-    rw_reel_begin(m->reel, &error);
-    g_assert_no_error(error);
+    made_reel *m = made_reel_from(o, NULL);
+    rw_demo_options_free(&o);
     g_assert_cmpint(rw_demo_count_stills(m->demo), ==, stills);
-    for (int64_t n = 0; n < stills; n++)
-        take_in(m, n);
-    rw_reel_commit(m->reel, &error);
-    g_assert_no_error(error);
     return m;
 }
 
@@ -80,7 +80,7 @@ void made_reel_free(made_reel *m)
     rw_demo_free(&m->demo);
     g_autofree char *quoted = g_shell_quote(m->folder);
     g_autofree char *command = g_strdup_printf("rm -rf %s", quoted);
-    g_assert_true(g_spawn_command_line_sync(command, NULL, NULL, NULL, NULL));
+    g_assert_true(m->kept || g_spawn_command_line_sync(command, NULL, NULL, NULL, NULL));
     g_free(m->path);
     g_free(m->folder);
     g_free(m);

@@ -12,7 +12,7 @@ static void set_up(AVCodecContext *encoder, AVDictionary **encoder_options,
     encoder->slices = 16;
     encoder->thread_type = FF_THREAD_SLICE;
     av_dict_set(encoder_options, "slicecrc", "1", 0);
-    av_dict_set(encoder_options, "coder", "range_def", 0);
+    av_dict_set(encoder_options, "coder", "range_tab", 0);
     av_dict_set(encoder_options, "context", "0", 0);
 }
 

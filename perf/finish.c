@@ -1,0 +1,313 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * How fast finish is, and how near its floor: the same stills decoded at the scale that it uses and
+ * the same frames encoded, by the same workers and encoder, and nothing else.
+ *
+ *     perf-finish [--quick] [--threads N] [--size SIZE] [--codec CODEC] [FOLDER]
+ *
+ * FOLDER holds a reel "regatta" as tests/support/made_reel.c leaves it; it is made when it is not
+ * there (40 stills of 6000x4000; --quick: 12 of 3000x2000). Without FOLDER a temporary one is used.
+ * Every figure is the best of three runs, each in a process of its own.
+ */
+#include <sys/resource.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <reelwright/still.h>
+
+#include "base/cpu.h"
+#include "finish/flow.h"
+#include "finish/pipeline.h"
+
+#include "made_reel.h"
+
+#define RUNS 3
+
+typedef struct figures {
+    double wall, cpu; /* seconds */
+    long peak_kib;    /* VmHWM */
+    int64_t frames;
+    int eighths;
+} figures;
+
+typedef struct request {
+    const char *reel, *size, *codec, *output;
+    int threads;
+} request;
+
+static double now(void)
+{
+    return (double)g_get_monotonic_time() * 1e-6;
+}
+
+static double cpu_seconds(void)
+{
+    struct rusage u;
+    getrusage(RUSAGE_SELF, &u);
+    return (double)(u.ru_utime.tv_sec + u.ru_stime.tv_sec) +
+           (double)(u.ru_utime.tv_usec + u.ru_stime.tv_usec) * 1e-6;
+}
+
+static rw_finish_options options_of(const request *r)
+{
+    rw_finish_options o = RW_FINISH_DEFAULTS;
+    o.output = r->output;
+    o.size = r->size;
+    o.codec = r->codec;
+    o.threads = r->threads;
+    return o;
+}
+
+static void fail(const GError *error)
+{
+    g_printerr("perf-finish: %s\n", error->message);
+    _exit(1);
+}
+
+static rw_reel *open_reel(const request *r)
+{
+    g_autoptr(GError) error = NULL;
+    rw_reel *reel = rw_reel_open(r->reel, &error);
+    if (!reel)
+        fail(error);
+    return reel;
+}
+
+/* ---- finish ---- */
+
+static figures run_finish(const request *r)
+{
+    g_autoptr(GError) error = NULL;
+    rw_reel *reel = open_reel(r);
+    rw_finish_options o = options_of(r);
+    rw_finish_report report;
+    double wall = now(), cpu = cpu_seconds();
+    rw_finish *finish = rw_finish_new(reel, &o, &error);
+    if (!finish || !rw_finish_run(finish, &report, &error))
+        fail(error);
+    figures f = {.wall = now() - wall, .cpu = cpu_seconds() - cpu, .frames = report.written};
+    rw_finish_free(&finish);
+    rw_reel_close(&reel);
+    return f;
+}
+
+/* ---- the floor ---- */
+
+typedef struct floor_run {
+    rw_plan *plan;
+    int eighths;
+    GArray *frames; /* rw_packed, made beforehand */
+    rw_movie *movie;
+} floor_run;
+
+static bool keep(int64_t i, const rw_made_image *image, void *data, GError **error)
+{
+    (void)i, (void)error;
+    floor_run *f = data;
+    rw_packed copy = image->packed;
+    if (copy.buffer)
+        rw_buffer_ref(copy.buffer);
+    g_array_append_val(f->frames, copy);
+    return true;
+}
+
+static void *start(void *user, GError **error)
+{
+    (void)user, (void)error;
+    return rw_decoder_new();
+}
+
+static void stop(void *state, void *user)
+{
+    (void)user;
+    rw_decoder *decoder = state;
+    rw_decoder_free(&decoder);
+}
+
+static bool decode(int level, int64_t item, void *const *inputs, void *state, void *user,
+                   void **result, GError **error)
+{
+    (void)level, (void)inputs, (void)result;
+    const floor_run *f = user;
+    rw_pixels pixels;
+    return rw_decoder_decode(state, f->plan->stills[item].path, f->eighths, &pixels, error);
+}
+
+static bool encode(int64_t item, void *result, void *user, GError **error)
+{
+    (void)result;
+    floor_run *f = user;
+    return rw_movie_write(f->movie, &g_array_index(f->frames, rw_packed, item), error);
+}
+
+static void discard(int level, void *result, void *user)
+{
+    (void)level, (void)result, (void)user;
+}
+
+static figures run_floor(const request *r)
+{
+    g_autoptr(GError) error = NULL;
+    rw_reel *reel = open_reel(r);
+    rw_finish_options o = options_of(r);
+    floor_run f = {.plan = rw_plan_new(reel, &o, &error)};
+    if (!f.plan)
+        fail(error);
+    int64_t last = (int64_t)f.plan->timeline.pictures->len - 1;
+    rw_pool *pool = rw_pool_new((size_t)8 << 30);
+    f.frames = g_array_new(FALSE, FALSE, sizeof(rw_packed));
+    f.eighths = rw_scaled_decode(f.plan->still_px_per_mm / f.plan->scenes[0].composition.px_per_mm);
+    if (!rw_pipeline_run(f.plan, 0, last, pool, NULL, keep, &f, &error))
+        fail(error);
+    rw_movie_spec spec = {.path = r->output,
+                          .width = f.plan->width,
+                          .height = f.plan->height,
+                          .rate = f.plan->out_rate,
+                          .quality = -1,
+                          .threads = r->threads,
+                          .frames = last + 1};
+    const rw_flow_ops ops = {1, NULL, start, stop, decode, encode, discard};
+    double wall = now(), cpu = cpu_seconds();
+    f.movie = rw_movie_open(f.plan->delivery, &spec, &error);
+    if (!f.movie ||
+        !rw_flow_run(&ops, 0, last, r->threads, 2 * r->threads, 1000, NULL, &f, &error) ||
+        !rw_movie_close(&f.movie, &error))
+        fail(error);
+    figures result = {
+        .wall = now() - wall, .cpu = cpu_seconds() - cpu, .frames = last + 1, .eighths = f.eighths};
+    for (guint i = 0; i < f.frames->len; i++)
+        rw_packed_clear(&g_array_index(f.frames, rw_packed, i));
+    g_array_unref(f.frames);
+    rw_pool_free(&pool);
+    rw_plan_free(&f.plan);
+    rw_reel_close(&reel);
+    return result;
+}
+
+/* ---- processes ---- */
+
+static long peak_kib(void)
+{
+    g_autofree char *status = NULL;
+    g_file_get_contents("/proc/self/status", &status, NULL, NULL);
+    const char *line = status ? strstr(status, "VmHWM:") : NULL;
+    return line ? strtol(line + 6, NULL, 10) : 0;
+}
+
+/* In a process of its own: nothing that came before counts in its memory. */
+static figures apart(figures (*run)(const request *), const request *r)
+{
+    int ends[2];
+    figures f = {0};
+    if (pipe(ends) != 0)
+        return f;
+    pid_t child = fork();
+    if (child == 0) {
+        f = run(r);
+        f.peak_kib = peak_kib();
+        _exit(write(ends[1], &f, sizeof f) == sizeof f ? 0 : 1);
+    }
+    close(ends[1]);
+    bool ok = read(ends[0], &f, sizeof f) == sizeof f;
+    close(ends[0]);
+    int status = 1;
+    waitpid(child, &status, 0);
+    if (!ok || status != 0)
+        exit(1);
+    return f;
+}
+
+static void keep_best(figures *best, figures f, bool first)
+{
+    if (first) {
+        *best = f;
+        return;
+    }
+    best->wall = MIN(best->wall, f.wall);
+    best->cpu = MIN(best->cpu, f.cpu);
+    best->peak_kib = MAX(best->peak_kib, f.peak_kib);
+}
+
+static void make_reel(const char *folder, bool quick)
+{
+    rw_demo_options *o = rw_demo_options_new(rw_gauge_find("super8"));
+    o->frames = quick ? 12 : 40;
+    o->width = quick ? 3000 : 6000;
+    o->height = quick ? 2000 : 4000;
+    o->seed = 5;
+    rw_demo_options_off(o, "faults", NULL);
+    made_reel *m = made_reel_from(o, folder);
+    rw_demo_options_free(&o);
+    made_reel_free(m);
+}
+
+static void print_row(const char *name, const figures *f)
+{
+    g_print("%-8s %8.2f %10.2f %12.1f %14.1f\n", name, f->wall, (double)f->frames / f->wall,
+            1000 * f->cpu / (double)f->frames, (double)f->peak_kib / 1024);
+}
+
+static int64_t usual_bytes(const char *reel)
+{
+    g_autofree char *folder = g_build_filename(reel, "stills", NULL);
+    g_autoptr(GDir) dir = g_dir_open(folder, 0, NULL);
+    const char *name = dir ? g_dir_read_name(dir) : NULL;
+    g_autofree char *path = name ? g_build_filename(folder, name, NULL) : NULL;
+    g_autofree char *data = NULL;
+    gsize bytes = 0;
+    if (path)
+        g_file_get_contents(path, &data, &bytes, NULL);
+    return (int64_t)bytes;
+}
+
+int main(int argc, char **argv)
+{
+    gboolean quick = FALSE;
+    int threads = 0;
+    char *size = NULL, *codec = NULL;
+    const GOptionEntry entries[] = {
+        {"quick", 0, 0, G_OPTION_ARG_NONE, &quick, "Fewer and smaller stills", NULL},
+        {"threads", 0, 0, G_OPTION_ARG_INT, &threads, "Workers", "N"},
+        {"size", 0, 0, G_OPTION_ARG_STRING, &size, "Of the movie (hd)", "SIZE"},
+        {"codec", 0, 0, G_OPTION_ARG_STRING, &codec, "h264 unless given", "CODEC"},
+        G_OPTION_ENTRY_NULL};
+    g_autoptr(GError) error = NULL;
+    GOptionContext *context = g_option_context_new("[FOLDER]");
+    g_option_context_add_main_entries(context, entries, NULL);
+    if (!g_option_context_parse(context, &argc, &argv, &error))
+        fail(error);
+    g_option_context_free(context);
+
+    g_autofree char *folder = argc > 1 ? g_strdup(argv[1]) : g_dir_make_tmp("rw-perf-XXXXXX", NULL);
+    g_autofree char *reel = g_build_filename(folder, "regatta", NULL);
+    if (!rw_reel_exists(reel)) {
+        g_print("making a reel ...\n");
+        g_mkdir_with_parents(folder, 0777);
+        make_reel(folder, quick);
+    }
+    g_autofree char *output = g_build_filename(folder, "perf.movie", NULL);
+    request r = {reel, size ? size : "hd", codec ? codec : "h264", output,
+                 threads > 0 ? threads : rw_cpu_count()};
+    figures finish, least;
+    for (int i = 0; i < RUNS; i++) {
+        keep_best(&finish, apart(run_finish, &r), i == 0);
+        keep_best(&least, apart(run_floor, &r), i == 0);
+    }
+    g_print("%" G_GINT64_FORMAT " stills of about %.1f MB, decoded at %d/8, to %s %s, %d workers, "
+            "best of %d\n",
+            finish.frames, (double)usual_bytes(reel) * 1e-6, least.eighths, r.size, r.codec,
+            r.threads, RUNS);
+    g_print("%-8s %8s %10s %12s %14s\n", "", "wall s", "frames/s", "CPU ms/frame", "peak MiB");
+    print_row("finish", &finish);
+    least.peak_kib = 0; /* it holds the frames made beforehand: no figure to compare */
+    print_row("floor", &least);
+    g_print("ratio to the floor: %.2f by wall clock, %.2f by CPU time (aim: 1.5)\n",
+            finish.wall / least.wall, finish.cpu / least.cpu);
+    if (argc <= 1) {
+        g_autofree char *command = g_strdup_printf("rm -rf '%s'", folder);
+        g_spawn_command_line_sync(command, NULL, NULL, NULL, NULL);
+    }
+    g_free(size);
+    g_free(codec);
+    return 0;
+}
