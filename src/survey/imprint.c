@@ -9,6 +9,7 @@ enum {
     W = RW_PATCH_WIDTH,
     H = RW_PATCH_HEIGHT,
     MOST = 8,             /* pairs of patches compared at a time */
+    SPARSE = 3,           /* patches of each frame line that two whole pictures are compared by */
     RADIUS = 6,           /* of the high-pass: grain is finer, most of the picture coarser */
     MARGIN = 2 * RADIUS,  /* pixels read round a patch: two box passes */
     WIDE = W + 2 * MARGIN,
@@ -36,7 +37,7 @@ typedef struct patch_place {
 
 static bool is_middle(int patch)
 {
-    return patch == RW_PATCH_MIDDLE || patch == RW_PATCH_MIDDLE + 1;
+    return patch >= RW_PATCH_MIDDLE;
 }
 
 static int strip_rows(double px_per_mm)
@@ -44,12 +45,20 @@ static int strip_rows(double px_per_mm)
     return CLAMP((int)lrint(STRIP_MM * px_per_mm), 8, H - 2 * REACH + 4);
 }
 
-static patch_place plan_place(const rw_gauge *gauge, double px_per_mm, int rows, int patch)
+/* As many as fit beside each other into nine tenths of the picture's width. */
+static int strip_columns(const rw_gauge *gauge, double px_per_mm)
+{
+    int fit = (int)(0.9 * gauge->camera_aperture.width * px_per_mm / W);
+    return CLAMP(fit, 1, RW_STRIP_PATCHES);
+}
+
+static patch_place plan_place(const rw_gauge *gauge, double px_per_mm, int rows, int columns,
+                              int patch)
 {
     rw_rect a = gauge->camera_aperture;
     if (is_middle(patch))
         return (patch_place){patch == RW_PATCH_MIDDLE ? 0.3 : 0.7,
-                       a.y + a.height / 2 - H / 2.0 / px_per_mm, 0, H};
+                             a.y + a.height / 2 - H / 2.0 / px_per_mm, 0, H};
     double above = (H - rows) / 2 / px_per_mm; /* of the patch's edge over the strip of picture */
     double near_in = a.y + GUARD_MM - above;
     double far_in = a.y + a.height - GUARD_MM - rows / px_per_mm - above;
@@ -60,8 +69,7 @@ static patch_place plan_place(const rw_gauge *gauge, double px_per_mm, int rows,
         p.y = far_in - gauge->pitch;
     else
         p.y = patch >= RW_PATCH_IN_FAR ? far_in : near_in;
-    int column = (patch >= RW_PATCH_OUT_NEAR ? patch - RW_PATCH_OUT_NEAR : patch) % 3;
-    p.x = 0.2 + 0.3 * column;
+    p.x = 0.05 + 0.9 * (patch % RW_STRIP_PATCHES + 0.5) / columns;
     return p;
 }
 
@@ -147,11 +155,10 @@ static float robust_sd(const float *grain)
 
 /* High-pass, scaled by its own robust spread so that an edge of the picture clips and the grain
  * stays fine. */
-static void store_grain(rw_imprint *imprint, int patch, const float *block)
+static void store_grain(rw_patch *patch, const float *block)
 {
     static const float smallest_sd = 0.2f; /* coded; below it there is rounding and no grain */
     float smooth[WIDE * HIGH], scratch[WIDE * HIGH], grain[W * H];
-    double sum = 0;
     memcpy(smooth, block, sizeof smooth);
     box(smooth, scratch);
     box(smooth, scratch);
@@ -159,15 +166,27 @@ static void store_grain(rw_imprint *imprint, int patch, const float *block)
         for (int i = 0; i < W; i++) {
             int k = (j + MARGIN) * WIDE + i + MARGIN;
             grain[j * W + i] = block[k] - smooth[k];
-            sum += block[k];
         }
-    imprint->level[patch] = (float)(sum / (W * H));
     float sd = robust_sd(grain);
-    imprint->scale[patch] = MAX(sd, smallest_sd) / STEPS_PER_SD;
+    patch->scale = MAX(sd, smallest_sd) / STEPS_PER_SD;
     for (int i = 0; i < W * H; i++) {
-        float steps = grain[i] / imprint->scale[patch];
-        imprint->grain[patch][i] = (int8_t)lrintf(CLAMP(steps, -127.0f, 127.0f));
+        float steps = grain[i] / patch->scale;
+        patch->grain[i] = (int8_t)lrintf(CLAMP(steps, -127.0f, 127.0f));
     }
+}
+
+static void make_patch(rw_patch *patch, const rw_pixels *pixels, axes axis, rw_point at,
+                       const patch_place *p)
+{
+    float block[WIDE * HIGH];
+    if (!(fabs(at.x) < 1e6 && fabs(at.y) < 1e6))
+        return;
+    int x = (int)lrint(at.x), y = (int)lrint(at.y);
+    if (!read_block(pixels, axis, x, y, p, block))
+        return;
+    patch->off_x = (float)((x - at.x) * axis.ux + (y - at.y) * axis.uy);
+    patch->off_y = (float)((x - at.x) * axis.vx + (y - at.y) * axis.vy);
+    store_grain(patch, block);
 }
 
 void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels *pixels,
@@ -176,18 +195,18 @@ void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels
     rw_rect a = gauge->camera_aperture;
     axes axis = patch_axes(film_to_px);
     double px_per_mm = sqrt(fabs(rw_affine_determinant(film_to_px)));
-    int rows = strip_rows(px_per_mm);
     memset(imprint, 0, sizeof *imprint);
-    imprint->version = RW_PRINT_VERSION;
-    imprint->rows = (uint32_t)rows;
+    imprint->rows = strip_rows(px_per_mm);
+    imprint->columns = strip_columns(gauge, px_per_mm);
     rw_view_make(small, film_to_px, a, imprint->view, RW_VIEW_WIDTH, RW_VIEW_HEIGHT);
     for (int i = 0; i < RW_N_PATCHES; i++) {
-        float block[WIDE * HIGH];
-        patch_place p = plan_place(gauge, px_per_mm, rows, i);
-        rw_point at = rw_affine_apply(film_to_px, a.x + p.x * a.width - W / 2.0 / px_per_mm, p.y);
-        if (fabs(at.x) < 1e6 && fabs(at.y) < 1e6 &&
-            read_block(pixels, axis, (int)lrint(at.x), (int)lrint(at.y), &p, block))
-            store_grain(imprint, i, block);
+        if (!is_middle(i) && i % RW_STRIP_PATCHES >= imprint->columns)
+            continue;
+        patch_place p = plan_place(gauge, px_per_mm, imprint->rows, imprint->columns, i);
+        /* the middle of the patch on the film; its corner from there by whole pixels */
+        rw_point middle = rw_affine_apply(film_to_px, a.x + p.x * a.width, p.y);
+        rw_point corner = {middle.x - W / 2 * axis.ux, middle.y - W / 2 * axis.uy};
+        make_patch(&imprint->patch[i], pixels, axis, corner, &p);
     }
 }
 
@@ -196,9 +215,20 @@ void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels
  * shift. Then how alike: what overlaps at that shift is cut out of both and correlated alone. */
 
 typedef struct pair {
-    const int8_t *a, *b;
+    const rw_patch *a, *b;
     int first, last; /* rows of a that count */
 } pair;
+
+/* What rounding to whole pixels adds to the shift that is measured. */
+static float off_x(const pair *p)
+{
+    return p->b->off_x - p->a->off_x;
+}
+
+static float off_y(const pair *p)
+{
+    return p->b->off_y - p->a->off_y;
+}
 
 typedef struct cross {
     float re[W * H], im[W * H];
@@ -245,40 +275,58 @@ static float taper(int i, int n)
                : 0.5f - 0.5f * cosf((float)G_PI * ((float)end + 0.5f) / (float)length);
 }
 
+/* e^(2 pi i f dx) for every column's frequency f. */
+static void fill_turns(float turns[W][2], float dx)
+{
+    for (int x = 0; x < W; x++) {
+        float angle = 2 * (float)G_PI * rw_fft_frequency(x, W) * dx;
+        turns[x][0] = cosf(angle);
+        turns[x][1] = sinf(angle);
+    }
+}
+
 /* Copies columns x.., rows y.. of a patch to the corner of a cleared block, fading at its ends. */
-static void cut(const int8_t *grain, int x, int y, int width, int height, float *out)
+static void cut(const rw_patch *patch, int x, int y, int width, int height, float *out)
 {
     memset(out, 0, sizeof(float) * W * H);
     for (int j = 0; j < height; j++) {
         float fade = taper(j, height);
         for (int i = 0; i < width; i++)
-            out[j * W + i] = (float)grain[(y + j) * W + x + i] * fade * taper(i, width);
+            out[j * W + i] = (float)patch->grain[(y + j) * W + x + i] * fade * taper(i, width);
     }
 }
 
-/* Turns the two cut pictures in re, im into their weighted cross spectrum A* B of unit power.
- * False, and all zero, when one of them has nothing in the band. */
-static bool cross_spectrum(rw_matcher *m, cross *out)
+/* Turns the two cut pictures in re, im into their cross spectrum A* B, moved by (dx, dy), every
+ * frequency brought to the same strength: where the scene is richer in detail than the film in
+ * grain, a few coarse frequencies would speak for all the others. Sums to 1 for equal pictures. */
+static void cross_spectrum(rw_matcher *m, float dx, float dy, cross *out)
 {
+    float turn_x[W][2], total = 0;
     rw_fft_forward(m->fft, m->re, m->im);
-    double power_a = 0, power_b = 0;
-    for (int y = 0; y < H; y++)
+    fill_turns(turn_x, -dx);
+    for (int y = 0; y < H; y++) {
+        float angle = -2 * (float)G_PI * rw_fft_frequency(y, H) * dy;
+        float c = cosf(angle), s = sinf(angle);
         for (int x = 0; x < W; x++) {
             int i = y * W + x;
-            float w = m->weight[i];
             rw_bin_pair k = rw_fft_split(m->re, m->im, W, H, x, y);
-            out->re[i] = w * (k.a_re * k.b_re + k.a_im * k.b_im);
-            out->im[i] = w * (k.a_re * k.b_im - k.a_im * k.b_re);
-            power_a += (double)(w * (k.a_re * k.a_re + k.a_im * k.a_im));
-            power_b += (double)(w * (k.b_re * k.b_re + k.b_im * k.b_im));
+            float re = k.a_re * k.b_re + k.a_im * k.b_im;
+            float im = k.a_re * k.b_im - k.a_im * k.b_re;
+            float strength = sqrtf(re * re + im * im);
+            bool counts = m->weight[i] > 0 && strength > 1e-3f;
+            float unit = counts ? m->weight[i] / strength : 0;
+            float turn_re = turn_x[x][0] * c - turn_x[x][1] * s;
+            float turn_im = turn_x[x][0] * s + turn_x[x][1] * c;
+            out->re[i] = (re * turn_re - im * turn_im) * unit;
+            out->im[i] = (re * turn_im + im * turn_re) * unit;
+            total += counts ? m->weight[i] : 0;
         }
-    bool ok = power_a > 0 && power_b > 0;
-    float unit = ok ? (float)(1 / sqrt(power_a * power_b)) : 0;
-    for (int i = 0; i < W * H; i++) {
-        out->re[i] *= unit;
-        out->im[i] *= unit;
     }
-    return ok;
+    float scale = total > 0 ? 1 / total : 0;
+    for (int i = 0; i < W * H; i++) {
+        out->re[i] *= scale;
+        out->im[i] *= scale;
+    }
 }
 
 static void add_up(rw_matcher *m, int count)
@@ -303,7 +351,7 @@ static void locate(rw_matcher *m, const pair *pairs, int count, int *dx, int *dy
                 m->re[j * W + x] *= fade;
         }
         cut(pairs[i].b, 0, 0, W, H, m->im);
-        cross_spectrum(m, &m->each[i]);
+        cross_spectrum(m, off_x(&pairs[i]), off_y(&pairs[i]), &m->each[i]);
     }
     add_up(m, count);
     rw_fft_inverse(m->fft, m->sum.re, m->sum.im);
@@ -324,11 +372,7 @@ static double correlation_at(const cross *c, double dx, double dy)
 {
     float turn_x[W][2];
     double sum = 0;
-    for (int x = 0; x < W; x++) {
-        double angle = 2 * G_PI * (double)rw_fft_frequency(x, W) * dx;
-        turn_x[x][0] = (float)cos(angle);
-        turn_x[x][1] = (float)sin(angle);
-    }
+    fill_turns(turn_x, (float)dx);
     for (int y = 0; y < H; y++) {
         double angle = 2 * G_PI * (double)rw_fft_frequency(y, H) * dy;
         float cosine = (float)cos(angle), sine = (float)sin(angle), row = 0;
@@ -372,11 +416,13 @@ static rw_grain_match match(rw_matcher *m, const pair *pairs, int count, double 
     int dx = 0, dy = 0;
     locate(m, pairs, count, &dx, &dy);
     for (int i = 0; i < count; i++) {
-        int x = MAX(0, -dx), width = W - abs(dx);
-        int y = MAX(pairs[i].first, -dy), height = MIN(pairs[i].last, H - dy) - y;
+        float shift_x = (float)dx - off_x(&pairs[i]), shift_y = (float)dy - off_y(&pairs[i]);
+        int ix = (int)lrintf(shift_x), iy = (int)lrintf(shift_y);
+        int x = MAX(0, -ix), width = W - abs(ix);
+        int y = MAX(pairs[i].first, -iy), height = MIN(pairs[i].last, H - iy) - y;
         cut(pairs[i].a, x, y, width, height, m->re);
-        cut(pairs[i].b, x + dx, y + dy, width, height, m->im);
-        cross_spectrum(m, &m->each[i]);
+        cut(pairs[i].b, x + ix, y + iy, width, height, m->im);
+        cross_spectrum(m, (float)ix - shift_x, (float)iy - shift_y, &m->each[i]);
     }
     add_up(m, count);
     double fine_x = 0, fine_y = 0;
@@ -400,48 +446,49 @@ static rw_grain_match match(rw_matcher *m, const pair *pairs, int count, double 
     return result;
 }
 
-/* Lists the pairs of patches that both stills have; place[i] is which of `count` it was. */
-static int list_pairs(const rw_imprint *a, int set_a, const rw_imprint *b, int set_b, int count,
-                      pair *pairs, int *place)
+/* Adds the pairs of patches that both stills have: every `step`-th of `count` from set_a and set_b.
+ * Returns how many the list holds now. */
+static int add_pairs(pair *pairs, int used, const rw_imprint *a, int set_a, const rw_imprint *b,
+                     int set_b, int count, int step)
 {
-    int used = 0, first = (H - (int)a->rows) / 2;
-    for (int i = 0; i < count; i++) {
-        int pa = set_a + i, pb = set_b + i;
-        if (a->scale[pa] <= 0 || b->scale[pb] <= 0)
+    int first = (H - a->rows) / 2;
+    for (int i = 0; i < count && used < MOST; i += step) {
+        const rw_patch *pa = &a->patch[set_a + i], *pb = &b->patch[set_b + i];
+        if (pa->scale <= 0 || pb->scale <= 0)
             continue;
-        bool whole = is_middle(pa);
-        pairs[used] = (pair){a->grain[pa], b->grain[pb], whole ? 0 : first,
-                             whole ? H : first + (int)a->rows};
-        place[used++] = i;
+        bool whole = is_middle(set_a + i);
+        pairs[used++] = (pair){pa, pb, whole ? 0 : first, whole ? H : first + a->rows};
     }
     return used;
 }
 
-static double mean_between(const double *values, const int *place, int count, int first, int last)
+static rw_grain_match match_sets(rw_matcher *m, const rw_imprint *a, int set_a,
+                                 const rw_imprint *b, int set_b)
 {
-    double sum = 0;
-    int n = 0;
-    for (int i = 0; i < count; i++)
-        if (place[i] >= first && place[i] < last) {
-            sum += values[i];
-            n++;
-        }
-    return n ? sum / n : NAN;
+    pair pairs[MOST];
+    double each[MOST];
+    int count = add_pairs(pairs, 0, a, set_a, b, set_b, RW_STRIP_PATCHES, 1);
+    return match(m, pairs, count, each);
+}
+
+static rw_grain_match match_whole(rw_matcher *m, const rw_imprint *a, const rw_imprint *b)
+{
+    pair pairs[MOST];
+    double each[MOST];
+    int step = MAX(1, (a->columns + SPARSE - 1) / SPARSE), n = 0;
+    n = add_pairs(pairs, n, a, RW_PATCH_IN_NEAR, b, RW_PATCH_IN_NEAR, a->columns, step);
+    n = add_pairs(pairs, n, a, RW_PATCH_IN_FAR, b, RW_PATCH_IN_FAR, a->columns, step);
+    n = add_pairs(pairs, n, a, RW_PATCH_MIDDLE, b, RW_PATCH_MIDDLE, 2, 1);
+    return match(m, pairs, n, each);
 }
 
 rw_pair_grain rw_matcher_grain(rw_matcher *m, const rw_imprint *a, const rw_imprint *b)
 {
     rw_pair_grain g;
-    pair pairs[MOST];
-    int place[MOST], count;
-    double each[MOST], unused[MOST];
-    count = list_pairs(a, RW_PATCH_IN_NEAR, b, RW_PATCH_IN_NEAR, 8, pairs, place);
-    g.same = match(m, pairs, count, each);
-    g.beside_far = mean_between(each, place, count, RW_PATCH_IN_NEAR, RW_PATCH_IN_FAR);
-    g.beside_near = mean_between(each, place, count, RW_PATCH_IN_FAR, RW_PATCH_MIDDLE);
-    count = list_pairs(a, RW_PATCH_OUT_FAR, b, RW_PATCH_IN_NEAR, 3, pairs, place);
-    g.far = match(m, pairs, count, unused);
-    count = list_pairs(a, RW_PATCH_OUT_NEAR, b, RW_PATCH_IN_FAR, 3, pairs, place);
-    g.near = match(m, pairs, count, unused);
+    g.same = match_whole(m, a, b);
+    g.far = match_sets(m, a, RW_PATCH_OUT_FAR, b, RW_PATCH_IN_NEAR);
+    g.near = match_sets(m, a, RW_PATCH_OUT_NEAR, b, RW_PATCH_IN_FAR);
+    g.beside_far = match_sets(m, a, RW_PATCH_IN_NEAR, b, RW_PATCH_IN_NEAR).correlation;
+    g.beside_near = match_sets(m, a, RW_PATCH_IN_FAR, b, RW_PATCH_IN_FAR).correlation;
     return g;
 }

@@ -15,7 +15,8 @@
  *     rw_matcher *matcher = rw_matcher_new(band);              // one per thread
  *     rw_pair_grain grain = rw_matcher_grain(matcher, before, imprint);
  *
- * An imprint is plain data without pointers: 70 kB, stored in cache/ as it is.
+ * An imprint is plain data without pointers, 135 kB, and lives in memory only as long as it has
+ * neighbours to be compared with.
  */
 #ifndef RW_SURVEY_IMPRINT_H
 #define RW_SURVEY_IMPRINT_H
@@ -26,32 +27,38 @@
 #include "survey/picture.h"
 
 enum {
-    RW_PRINT_VERSION = 1,
     RW_VIEW_WIDTH = 128,
     RW_VIEW_HEIGHT = 96,
     RW_PATCH_WIDTH = 128, /* decoded pixels across the film */
     RW_PATCH_HEIGHT = 32, /* along it */
     RW_PATCH_SIZE = RW_PATCH_WIDTH * RW_PATCH_HEIGHT,
-    RW_N_PATCHES = 14
+    RW_STRIP_PATCHES = 7, /* side by side along a frame line; fewer when pixels are few */
+    RW_N_PATCHES = 4 * RW_STRIP_PATCHES + 2
 };
 
-/* The first patch of each set; three lie across the film, the middle has two. "near" is the side of
- * smaller y. Along the frame lines only the middle `rows` of a patch are sure to be picture. */
+/* The first patch of each set. "near" is the side of smaller y. Along the frame lines only the
+ * middle `rows` of a patch are sure to be picture. */
 typedef enum rw_patch_set {
-    RW_PATCH_IN_NEAR = 0,   /* this picture, along its near frame line */
-    RW_PATCH_IN_FAR = 3,    /* this picture, along its far frame line */
-    RW_PATCH_MIDDLE = 6,    /* this picture */
-    RW_PATCH_OUT_NEAR = 8,  /* the picture before the near frame line, along its far edge */
-    RW_PATCH_OUT_FAR = 11   /* the picture after the far frame line, along its near edge */
+    RW_PATCH_IN_NEAR = 0,                     /* this picture, along its near frame line */
+    RW_PATCH_IN_FAR = RW_STRIP_PATCHES,       /* this picture, along its far frame line */
+    RW_PATCH_OUT_NEAR = 2 * RW_STRIP_PATCHES, /* the picture before the near frame line, along its
+                                               * far edge */
+    RW_PATCH_OUT_FAR = 3 * RW_STRIP_PATCHES,  /* the picture after the far frame line, along its
+                                               * near edge */
+    RW_PATCH_MIDDLE = 4 * RW_STRIP_PATCHES    /* two in the middle of this picture */
 } rw_patch_set;
 
+typedef struct rw_patch {
+    float scale; /* coded levels per step of grain; 0: the patch is not on the still */
+    float off_x, off_y; /* its first sample lies this far beyond its place on the film, pixels */
+    int8_t grain[RW_PATCH_SIZE]; /* high-pass, in steps */
+} rw_patch;
+
 typedef struct rw_imprint {
-    uint32_t version;
-    uint32_t rows; /* of picture in the patches along the frame lines */
-    float scale[RW_N_PATCHES]; /* coded levels per step of grain; 0: the patch is not on the still */
-    float level[RW_N_PATCHES]; /* coded mean */
+    int32_t rows;    /* of picture in the patches along the frame lines; 0: no picture */
+    int32_t columns; /* patches along a frame line */
     uint8_t view[RW_VIEW_HEIGHT * RW_VIEW_WIDTH]; /* coded luma of the camera aperture */
-    int8_t grain[RW_N_PATCHES][RW_PATCH_SIZE];    /* high-pass, in steps */
+    rw_patch patch[RW_N_PATCHES];
 } rw_imprint;
 
 /* film_to_px maps film mm to decoded pixels. The patches are whole blocks of decoded pixels,
@@ -73,7 +80,7 @@ void rw_matcher_free(rw_matcher **matcher);
 typedef struct rw_grain_match {
     double correlation; /* -1..1: mean over the patches; NAN when none could be compared */
     double weakest;     /* of the weakest patch but one (of the weakest when there are three) */
-    double shift_x, shift_y; /* of b against a, decoded pixels */
+    double shift_x, shift_y; /* of b against a, from where film_to_px puts it, decoded pixels */
     int patches;
 } rw_grain_match;
 

@@ -1,0 +1,174 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Film that moved during the exposure, and stills that are soft all round.
+ *
+ * A short way blurs along the film and leaves across as it was: edges of the perforation and the
+ * grain both show it. A long way leaves a sharp but pale picture under a ghost: grain of every
+ * fineness gets weaker alike, and the perforation has no edge that can be measured. Bad focus takes
+ * fine grain and leaves coarse.
+ */
+#include <math.h>
+
+#include "survey/finding.h"
+
+enum { REACH = 25, LEAST = 4 };
+
+/* One still against its neighbours; logarithms of powers and widths; NAN unknown. */
+typedef struct blur {
+    double edge;   /* along / across, against the reel's usual */
+    double across; /* edge across */
+    double grain;  /* grain along / across */
+    double fine;   /* fine grain */
+    double ratio;  /* fine / coarse grain */
+} blur;
+
+typedef struct usual {
+    double edge, edge_sd, grain_sd, fine_sd;
+} usual;
+
+/* What is usual round position i: in its scene, or in a short one just around it. */
+static double around(const rw_track *t, size_t i, rw_measure m)
+{
+    double values[2 * REACH + 1], any[2 * REACH + 1];
+    size_t n = 0, n_any = 0, first = i > REACH ? i - REACH : 0;
+    for (size_t k = first; k <= i + REACH && k < t->count; k++) {
+        double v = rw_track_value(t, k, m);
+        if (k == i || isnan(v))
+            continue;
+        any[n_any++] = v;
+        if (t->scene[k] == t->scene[i])
+            values[n++] = v;
+    }
+    return n >= LEAST ? rw_median(values, n) : rw_median(any, n_any);
+}
+
+static double edge_ratio(const rw_track *t, size_t i)
+{
+    return log(rw_track_value(t, i, RW_M_EDGE_ALONG) / rw_track_value(t, i, RW_M_EDGE_ACROSS));
+}
+
+static double against(const rw_track *t, size_t i, rw_measure m)
+{
+    return rw_track_value(t, i, m) - around(t, i, m);
+}
+
+static blur blur_of(const rw_track *t, size_t i, const usual *u)
+{
+    return (blur){
+        .edge = edge_ratio(t, i) - u->edge,
+        .across = log(rw_track_value(t, i, RW_M_EDGE_ACROSS) / around(t, i, RW_M_EDGE_ACROSS)),
+        .grain = against(t, i, RW_M_GRAIN_ALONG),
+        .fine = against(t, i, RW_M_GRAIN_FINE),
+        .ratio = against(t, i, RW_M_GRAIN_RATIO),
+    };
+}
+
+static double or_zero(double x)
+{
+    return isnan(x) ? 0 : x;
+}
+
+/* Spread of a measure from still to still. */
+static double step_sd(const rw_track *t, rw_measure m)
+{
+    g_autofree double *step = g_new(double, t->count);
+    for (size_t i = 0; i < t->count; i++)
+        step[i] = i ? rw_track_value(t, i, m) - rw_track_value(t, i - 1, m) : NAN;
+    return rw_robust_sd(step, t->count, 0) / sqrt(2);
+}
+
+static usual usual_of(const rw_track *t)
+{
+    g_autofree double *edge = g_new(double, t->count);
+    for (size_t i = 0; i < t->count; i++)
+        edge[i] = edge_ratio(t, i);
+    usual u = {.edge = rw_median(edge, t->count)};
+    u.edge_sd = or_zero(rw_robust_sd(edge, t->count, u.edge));
+    u.grain_sd = or_zero(step_sd(t, RW_M_GRAIN_ALONG));
+    u.fine_sd = or_zero(step_sd(t, RW_M_GRAIN_FINE));
+    return u;
+}
+
+static void add_evidence(rw_verdict *v, const rw_track *t, size_t i, const blur *b)
+{
+    rw_verdict_number(v, "edge_along_px", rw_track_value(t, i, RW_M_EDGE_ALONG));
+    rw_verdict_number(v, "edge_across_px", rw_track_value(t, i, RW_M_EDGE_ACROSS));
+    rw_verdict_number(v, "edge_ratio_to_usual", exp(b->edge));
+    rw_verdict_number(v, "grain_along_to_usual", exp(b->grain / 2));
+    rw_verdict_number(v, "fine_grain_to_usual", exp(b->fine / 2));
+    rw_verdict_number(v, "fine_to_coarse_to_usual", exp(b->ratio / 2));
+}
+
+/* Blur takes this share of its effect on fine grain from the ratio of fine to coarse, too; a ghost
+ * next to none. */
+#define RATIO_OF_BLUR 0.4
+
+typedef struct signs {
+    bool edge;   /* the edges are blurred along the film */
+    bool grain;  /* the grain is */
+    bool pale;   /* grain of every fineness is weaker */
+    bool soft;   /* fine grain is weaker than coarse */
+    bool no_edge; /* the perforation has no edges to measure, or odd ones */
+} signs;
+
+static signs read_signs(const blur *b, const usual *u, const rw_limits *limits)
+{
+    double by_edge = MAX(log(limits->v[RW_LIMIT_SMEAR]), 6 * u->edge_sd);
+    double by_grain = MAX(0.7, 6 * u->grain_sd), by_fine = MAX(0.5, 6 * u->fine_sd);
+    bool weaker = b->fine < -by_fine;
+    return (signs){
+        .edge = b->edge > by_edge,
+        .grain = b->grain < -by_grain,
+        .pale = weaker && b->ratio > RATIO_OF_BLUR * b->fine,
+        .soft = weaker && b->ratio <= RATIO_OF_BLUR * b->fine,
+        .no_edge = isnan(b->edge) || fabs(b->edge) > 0.7 * by_edge ||
+                   b->across > log(1 + limits->v[RW_LIMIT_SOFT]),
+    };
+}
+
+static bool has_edges(const rw_track *t)
+{
+    return t->basis.found;
+}
+
+/* Confidence that still i is smeared; 0: it is not. */
+static double smeared(const signs *s, bool edges)
+{
+    if (s->edge)
+        return s->grain || s->pale ? 0.97 : 0.85;
+    if (s->grain && (s->no_edge || !edges))
+        return s->pale || s->soft ? 0.95 : 0.75;
+    if (s->pale && s->no_edge)
+        return edges ? 0.92 : 0.6;
+    return 0;
+}
+
+static double soft(const signs *s, const blur *b, bool edges, const rw_limits *limits)
+{
+    bool wide = b->across > log(1 + limits->v[RW_LIMIT_SOFT]);
+    if (s->soft && wide)
+        return 0.97;
+    if (s->soft && (isnan(b->across) || !edges))
+        return 0.8;
+    return wide && isnan(b->fine) ? 0.7 : 0;
+}
+
+void rw_judge_blur(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
+{
+    usual u = usual_of(track);
+    for (size_t i = 0; i < track->count; i++) {
+        if (rw_track_value(track, i, RW_M_STATE) != RW_STATE_GOOD)
+            continue;
+        blur b = blur_of(track, i, &u);
+        signs s = read_signs(&b, &u, limits);
+        double as_smear = smeared(&s, has_edges(track));
+        double as_soft = soft(&s, &b, has_edges(track), limits);
+        if (as_smear <= 0 && as_soft <= 0)
+            continue;
+        rw_verdict *v =
+            as_smear > 0
+                ? rw_verdicts_add(verdicts, RW_KIND_SMEARED, RW_REDO, i, i, as_smear)
+                : rw_verdicts_add(verdicts, RW_KIND_SOFT, RW_REDO, i, i, as_soft);
+        add_evidence(v, track, i, &b);
+    }
+}

@@ -1,0 +1,258 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Film frames that no still shows.
+ *
+ * Three witnesses. The film itself: the strip of the next picture that a still shows is found again
+ * on the next still, grain for grain, when nothing is missing. The clock: a pause of two or three
+ * intervals. The picture: motion twice as long as its neighbours'. The film's word decides where it
+ * can be heard; else clock and motion must agree.
+ */
+#include <math.h>
+
+#include "survey/finding.h"
+
+enum { REACH = 8, CLOCK_REACH = 20 };
+
+/* Decoded pixels within which a piece of film is where the pitch puts it: registration is good for
+ * a few hundredths. A mere likeness of two pictures is off by the unsteadiness of the camera that
+ * shot them, a pixel and more, and by whatever moved. */
+#define HOME_PX 0.45
+
+typedef struct side {
+    rw_measure likeness, beside, x, y;
+} side;
+
+static const side sides[2] = {
+    {RW_M_FAR, RW_M_FAR_BESIDE, RW_M_FAR_X, RW_M_FAR_Y},
+    {RW_M_NEAR, RW_M_NEAR_BESIDE, RW_M_NEAR_X, RW_M_NEAR_Y},
+};
+
+typedef struct film_witness {
+    bool heard;       /* the strips of this reel show the next picture */
+    const side *side; /* on which time runs */
+    double x, y;      /* where strips are found, off the nominal pitch: scale and distortion */
+    double *off;      /* distance from there, by position, decoded pixels; owned */
+    bool *excused;    /* cannot be expected to be found there, by position; owned */
+} film_witness;
+
+/* How far this still's first idea of its place was from what the whole reel made of it, decoded
+ * pixels along still columns and rows: a torn perforation misleads one still alone. */
+static rw_point misplaced(const rw_track *t, size_t i)
+{
+    bool certain;
+    rw_point first = {0, 0};
+    rw_affine place = rw_basis_place(&t->basis, t->gauge, &t->sight[i], &certain);
+    rw_rect a = t->gauge->camera_aperture;
+    rw_point was = rw_affine_apply(place, a.x + a.width / 2, a.y + a.height / 2);
+    rw_point is = rw_affine_apply(t->fit[i].film_to_still, a.x + a.width / 2, a.y + a.height / 2);
+    if (t->fit[i].method != RW_GATE_PERFORATION)
+        return first;
+    double scale = t->basis.eighths / 8.0;
+    return (rw_point){(is.x - was.x) * scale, (is.y - was.y) * scale};
+}
+
+/* Where strips of one side are usually found; fills w->off, returns the share that is there. */
+static double look_at_side(const rw_track *t, const side *s, film_witness *w)
+{
+    g_autofree double *x = g_new(double, t->count), *y = g_new(double, t->count);
+    rw_affine map = t->basis.film_to_still;
+    double scale = sqrt(fabs(rw_affine_determinant(map)));
+    size_t found = 0, seen = 0;
+    rw_point before = {0, 0};
+    for (size_t i = 0; i < t->count; i++) {
+        rw_point now = misplaced(t, i);
+        /* the shift was measured along the film's axes */
+        double dx = now.x - before.x, dy = now.y - before.y;
+        x[i] = rw_track_value(t, i, s->x) - (map.m[0][0] * dx + map.m[1][0] * dy) / scale;
+        y[i] = rw_track_value(t, i, s->y) - (map.m[0][1] * dx + map.m[1][1] * dy) / scale;
+        before = now;
+    }
+    w->side = s;
+    w->x = rw_median(x, t->count);
+    w->y = rw_median(y, t->count);
+    w->off = g_new(double, t->count);
+    for (size_t i = 0; i < t->count; i++) {
+        w->off[i] = hypot(x[i] - w->x, y[i] - w->y);
+        found += w->off[i] < HOME_PX;
+        seen += isnan(x[i]) ? 0 : 1;
+    }
+    return seen ? (double)found / (double)seen : 0;
+}
+
+/* Pairs whose strip has reasons of its own not to be found: a still that is blurred or has no place,
+ * a repeat. */
+static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts)
+{
+    static const rw_kind kinds[] = {RW_KIND_SMEARED, RW_KIND_SOFT, RW_KIND_UNREADABLE};
+    bool *excused = g_new0(bool, t->count + 1);
+    for (size_t i = 0; i < t->count; i++) {
+        bool spoiled = t->fit[i].confidence < 0.5;
+        for (size_t k = 0; k < G_N_ELEMENTS(kinds); k++)
+            spoiled |= rw_verdicts_cover(verdicts, kinds[k], i);
+        if (spoiled)
+            excused[i] = excused[i + 1] = true;
+        if (rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i))
+            excused[i] = true;
+    }
+    return excused;
+}
+
+static film_witness call_film(const rw_track *t, const rw_verdicts *verdicts)
+{
+    film_witness w[2];
+    double share[2];
+    for (int k = 0; k < 2; k++)
+        share[k] = look_at_side(t, &sides[k], &w[k]);
+    int k = share[1] > share[0];
+    w[k].heard = share[k] > 0.5;
+    g_free(w[!k].off);
+    w[k].excused = list_excuses(t, verdicts);
+    return w[k];
+}
+
+static bool is_home(const film_witness *w, size_t i)
+{
+    return w->off[i] < HOME_PX;
+}
+
+/* Share of pairs round position i, in its scene, whose strips are found at home: how far the film
+ * can be heard here. Black pictures have no grain to be known by. */
+static double hearing(const rw_track *t, const film_witness *w, size_t i)
+{
+    double home = 0, all = 0;
+    size_t first = i > REACH ? i - REACH : 1;
+    for (size_t k = first; k <= i + REACH && k < t->count; k++)
+        if (k != i && t->scene[k] == t->scene[i] && k > t->scene[k] && !w->excused[k]) {
+            home += is_home(w, k);
+            all++;
+        }
+    return all >= 2 ? home / all : 0;
+}
+
+/* Unlikeness of the strip to its piece of film in units of the unlikeness that the scene alone
+ * leaves: below 1 because the grain is the same. */
+static double unlikeness(const rw_track *t, const side *s, size_t i)
+{
+    return (1 - rw_track_value(t, i, s->likeness)) / (1 - rw_track_value(t, i, s->beside));
+}
+
+/* The strip lies at home, but so it would on a motionless scene: is the grain the same, too? */
+static bool grain_agrees(const rw_track *t, const film_witness *w, size_t i)
+{
+    double around[2 * REACH + 1];
+    size_t n = 0, first = i > REACH ? i - REACH : 1;
+    for (size_t k = first; k <= i + REACH && k < t->count; k++)
+        if (k != i && is_home(w, k) && t->scene[k] == t->scene[i])
+            around[n++] = unlikeness(t, w->side, k);
+    double usual = rw_median(around, n), sd = rw_robust_sd(around, n, usual);
+    double here = unlikeness(t, w->side, i);
+    return n < 3 || !(here > 0.9 && here > usual + MAX(0.12, 3 * sd));
+}
+
+/* Interval before position i in units of the usual one around it; NAN without a clock. *spread: the
+ * robust spread of its neighbours in the same unit. */
+static double interval(const rw_track *t, size_t i, double *spread)
+{
+    double values[2 * CLOCK_REACH];
+    size_t n = 0;
+    size_t first = i > CLOCK_REACH ? i - CLOCK_REACH : 1;
+    for (size_t k = first; k <= i + CLOCK_REACH && k < t->count; k++)
+        if (k != i && t->time_us[k] != INT64_MIN && t->time_us[k - 1] != INT64_MIN)
+            values[n++] = (double)(t->time_us[k] - t->time_us[k - 1]);
+    double usual = rw_median(values, n);
+    *spread = rw_robust_sd(values, n, usual) / usual;
+    if (!(usual > 0) || t->time_us[i] == INT64_MIN || t->time_us[i - 1] == INT64_MIN)
+        return NAN;
+    return (double)(t->time_us[i] - t->time_us[i - 1]) / usual;
+}
+
+/* Motion into position i in units of its neighbours in the scene. */
+static double motion(const rw_track *t, size_t i)
+{
+    const rw_step *around[2];
+    int n = 0;
+    if (i > 1 && i - 1 > t->scene[i])
+        around[n++] = &t->step[i - 1];
+    if (i + 1 < t->count && t->scene[i + 1] == t->scene[i])
+        around[n++] = &t->step[i + 1];
+    return n && i > t->scene[i] ? rw_step_ratio(&t->step[i], around, n) : NAN;
+}
+
+/* How many frames are missing, from whoever can count. */
+static size_t count_missing(double gap, double moved, bool gap_counts)
+{
+    if (gap_counts && gap >= 1.5 && gap < 20)
+        return (size_t)lrint(gap) - 1;
+    if (moved >= 1.5)
+        return (size_t)lrint(MIN(moved, 8)) - 1;
+    return 1;
+}
+
+typedef struct case_for {
+    double hearing, gap, spread, moved;
+    bool film_says_gap, film_says_none, clock, pulse, picture;
+} case_for;
+
+static case_for hear(const rw_track *t, const film_witness *film, const rw_limits *limits,
+                     size_t i)
+{
+    case_for c = {.hearing = film->heard ? hearing(t, film, i) : 0};
+    bool listened = c.hearing >= limits->v[RW_LIMIT_CONTINUITY] && !film->excused[i];
+    c.film_says_none = film->heard && is_home(film, i) && grain_agrees(t, film, i);
+    c.film_says_gap = listened && !is_home(film, i);
+    c.gap = interval(t, i, &c.spread);
+    c.clock = c.gap > limits->v[RW_LIMIT_GAP] && c.gap - 1 > 4 * c.spread;
+    /* a transport that ran on makes whole multiples, a pause does not */
+    c.pulse = c.clock && c.gap < 6.5 && fabs(c.gap - rint(c.gap)) < MAX(0.06, 3 * c.spread);
+    c.moved = motion(t, i);
+    c.picture = c.moved > 1.6;
+    return c;
+}
+
+/* 0: no gap. */
+static double weigh(const case_for *c)
+{
+    if (c->film_says_none)
+        return 0;
+    if (c->film_says_gap)
+        return c->clock || c->picture ? 0.98 : 0.8 + 0.15 * c->hearing;
+    if (c->clock && c->picture)
+        return 0.9;
+    if (c->pulse && isnan(c->moved))
+        return 0.6; /* nothing moves: the clock stands alone */
+    if (isnan(c->gap) && c->picture && c->moved > 1.75)
+        return 0.5; /* no clock: the picture stands alone */
+    return 0;
+}
+
+void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
+{
+    if (track->count < 2)
+        return;
+    film_witness film = call_film(track, verdicts);
+    for (size_t i = 1; i < track->count; i++) {
+        if (rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i))
+            continue;
+        case_for c = hear(track, &film, limits, i);
+        double confidence = weigh(&c);
+        if (confidence <= 0)
+            continue;
+        rw_verdict *v =
+            rw_verdicts_add(verdicts, RW_KIND_MISSING, confidence >= 0.75 ? RW_REDO : RW_LOOK, i,
+                            i, confidence);
+        v->missing = count_missing(c.gap, c.moved, c.clock);
+        v->sure = confidence >= 0.75;
+        rw_verdict_number(v, "frames", (double)v->missing);
+        rw_verdict_number(v, "interval_to_usual", c.gap);
+        rw_verdict_number(v, "motion_to_usual", c.moved);
+        if (film.heard) {
+            rw_verdict_word(v, "strip_of_next_frame",
+                            is_home(&film, i) ? "found" : "not found");
+            rw_verdict_number(v, "strip_off_px", film.off[i] * 8 / track->basis.eighths);
+            rw_verdict_number(v, "strips_found_around", c.hearing);
+        }
+        rw_verdict_word(v, "counted_by", c.clock ? "clock" : c.picture ? "motion" : "nothing");
+    }
+    g_free(film.off);
+    g_free(film.excused);
+}
