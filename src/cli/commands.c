@@ -1,17 +1,25 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "cli/cli.h"
 
+extern const rw_command rw_cmd_bench;
 extern const rw_command rw_cmd_demo;
 extern const rw_command rw_cmd_finish;
 extern const rw_command rw_cmd_intake;
 extern const rw_command rw_cmd_plan;
+extern const rw_command rw_cmd_report;
+extern const rw_command rw_cmd_survey;
+extern const rw_command rw_cmd_findings;
 
 /* In the order of the work. */
 static const rw_command *const commands[] = {
     &rw_cmd_demo,
     &rw_cmd_plan,
     &rw_cmd_intake,
+    &rw_cmd_survey,
+    &rw_cmd_findings,
     &rw_cmd_finish,
+    &rw_cmd_report,
+    &rw_cmd_bench,
     NULL,
 };
 

@@ -1,0 +1,168 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Pictures and movies.
+ */
+#include <dirent.h>
+#include <fcntl.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "bench/core.h"
+#include "bench/guard.h"
+
+#define MAX_SIDE 4096 /* of a preview */
+#define QUALITY  94
+
+static const char keep_it[] = "private, max-age=3600, immutable";
+
+static void answer_jpeg(rw_reply *reply, GBytes *bytes, GError *error, const char *caching)
+{
+    if (!bytes) {
+        rw_reply_error(reply, error);
+        return;
+    }
+    reply->status = 200;
+    reply->type = "image/jpeg";
+    reply->bytes = bytes;
+    reply->caching = caching;
+}
+
+void rw_answer_small(void *user, const rw_request *request, rw_reply *reply)
+{
+    rw_bench *bench = user;
+    GError *error = NULL;
+    int64_t still;
+    if (!rw_guard_number(request->part[1], &still)) {
+        rw_reply_refuse(reply, 400, "A still is named by its number.");
+        return;
+    }
+    GBytes *bytes = rw_pictures_small(bench->pictures, request->part[0], still, &error);
+    answer_jpeg(reply, bytes, error, keep_it);
+}
+
+/* ?eighths=1..8&x=&y=&w=&h= in pixels of the decoded picture */
+void rw_answer_still(void *user, const rw_request *request, rw_reply *reply)
+{
+    rw_bench *bench = user;
+    GError *error = NULL;
+    int64_t still;
+    if (!rw_guard_number(request->part[1], &still)) {
+        rw_reply_refuse(reply, 400, "A still is named by its number.");
+        return;
+    }
+    const int most = 1 << 20;
+    int eighths = (int)rw_request_whole(request, "eighths", 1, 8, 2);
+    rw_irect part = {(int)rw_request_whole(request, "x", 0, most, 0),
+                     (int)rw_request_whole(request, "y", 0, most, 0),
+                     (int)rw_request_whole(request, "w", 1, most, 0),
+                     (int)rw_request_whole(request, "h", 1, most, 0)};
+    GBytes *bytes =
+        rw_pictures_still(bench->pictures, request->part[0], still, eighths, part, &error);
+    answer_jpeg(reply, bytes, error, keep_it);
+}
+
+/* "a,b" -> list; NULL when absent */
+static char **list_of(const rw_request *request, const char *name)
+{
+    const char *text = rw_request_query(request, name);
+    return text && *text ? g_strsplit(text, ",", 64) : NULL;
+}
+
+/* ?w=&h=&only=&skip=&set=stage.key=value,... */
+void rw_answer_finished(void *user, const rw_request *request, rw_reply *reply)
+{
+    rw_bench *bench = user;
+    GError *error = NULL;
+    int64_t n;
+    if (!rw_guard_number(request->part[1], &n)) {
+        rw_reply_refuse(reply, 400, "A frame is named by its number.");
+        return;
+    }
+    int width = (int)rw_request_whole(request, "w", 16, MAX_SIDE, 960) & ~1;
+    int height = (int)rw_request_whole(request, "h", 16, MAX_SIDE, 720) & ~1;
+    g_autofree char *size = g_strdup_printf("%dx%d", width, height);
+    g_auto(GStrv) only = list_of(request, "only");
+    g_auto(GStrv) skip = list_of(request, "skip");
+    g_auto(GStrv) set = list_of(request, "set");
+    rw_frame_wish wish = {.reel = request->part[0],
+                          .n = n,
+                          .size = size,
+                          .only = (const char *const *)only,
+                          .skip = (const char *const *)skip,
+                          .settings = (const char *const *)set,
+                          .quality = QUALITY};
+    GBytes *bytes = rw_frames_make(bench->frames, &wish, &error);
+    answer_jpeg(reply, bytes, error, NULL);
+}
+
+/* ---- what finish made ---- */
+
+static const char *movie_type(const char *name)
+{
+    static const char *const types[][2] = {{".mp4", "video/mp4"},
+                                           {".mov", "video/quicktime"},
+                                           {".mkv", "video/x-matroska"},
+                                           {".html", NULL},
+                                           {".pdf", "application/pdf"}};
+    for (size_t i = 0; i < G_N_ELEMENTS(types); i++)
+        if (g_str_has_suffix(name, types[i][0]))
+            return types[i][1] ? types[i][1] : "application/octet-stream";
+    return NULL;
+}
+
+static void write_movie(rw_json *j, int folder, const char *name)
+{
+    struct stat info;
+    if (name[0] == '.' || !movie_type(name) ||
+        fstatat(folder, name, &info, AT_SYMLINK_NOFOLLOW) != 0 || !S_ISREG(info.st_mode))
+        return;
+    rw_json_open(j, NULL, '{');
+    rw_json_text(j, "name", name);
+    rw_json_text(j, "type", movie_type(name));
+    rw_json_whole(j, "bytes", info.st_size);
+    rw_json_whole(j, "made", info.st_mtim.tv_sec);
+    rw_json_close(j);
+}
+
+void rw_answer_movies(void *user, const rw_request *request, rw_reply *reply)
+{
+    rw_bench *bench = user;
+    rw_reel *reel = rw_bench_borrow(bench, request, reply);
+    if (!reel)
+        return;
+    rw_shelf_return(bench->shelf, request->part[0], &reel);
+    int fd = rw_shelf_open(bench->shelf, request->part[0], "out", NULL);
+    DIR *dir = fd >= 0 ? fdopendir(fd) : NULL;
+    rw_json *j = rw_json_new();
+    rw_json_open(j, NULL, '{');
+    rw_json_open(j, "movies", '[');
+    struct dirent *entry;
+    while (dir && (entry = readdir(dir)))
+        write_movie(j, fd, entry->d_name);
+    rw_json_close(j);
+    rw_json_close(j);
+    rw_reply_json(reply, &j);
+    if (dir)
+        closedir(dir);
+    else if (fd >= 0)
+        close(fd);
+}
+
+void rw_answer_movie(void *user, const rw_request *request, rw_reply *reply)
+{
+    rw_bench *bench = user;
+    GError *error = NULL;
+    const char *name = request->part[1], *type = movie_type(name);
+    g_autofree char *path = g_strconcat("out/", name, NULL);
+    int fd =
+        type && name[0] != '.' ? rw_shelf_open(bench->shelf, request->part[0], path, &error) : -1;
+    if (fd < 0) {
+        g_clear_error(&error);
+        rw_reply_refuse(reply, 404, "There is no such movie.");
+        return;
+    }
+    rw_reply_file(reply, request, type, fd);
+    if (rw_request_query(request, "save"))
+        reply->filename = g_strdup(name);
+}

@@ -1,0 +1,27 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/core.h"
+
+const rw_route rw_bench_routes[] = {{"GET", "api/tables", rw_answer_tables, false},
+                                    {"GET", "api/shelf", rw_answer_shelf, false},
+                                    {"GET", "api/sources", rw_answer_sources, false},
+                                    {"GET", "api/reel/*", rw_answer_reel, false},
+                                    {"POST", "api/reel/*/title", rw_answer_title, false},
+                                    {"GET", "api/reel/*/geometry", rw_answer_geometry, false},
+                                    {"GET", "api/reel/*/series/*", rw_answer_series, false},
+                                    {"GET", "api/reel/*/frame/*", rw_answer_frame, false},
+                                    {"GET", "api/reel/*/choices", rw_answer_choices, false},
+                                    {"POST", "api/reel/*/choices", rw_answer_choose, false},
+                                    {"POST", "api/reel/*/undo", rw_answer_undo, false},
+                                    {"POST", "api/reel/*/redo", rw_answer_redo, false},
+                                    {"POST", "api/reel/*/place", rw_answer_place, false},
+                                    {"GET", "api/reel/*/findings", rw_answer_findings, false},
+                                    {"POST", "api/reel/*/finding/*", rw_answer_judge, false},
+                                    {"GET", "api/reel/*/movies", rw_answer_movies, false},
+                                    {"GET", "api/jobs", rw_answer_jobs, false},
+                                    {"POST", "api/jobs", rw_answer_start, false},
+                                    {"POST", "api/jobs/*/stop", rw_answer_stop, false},
+                                    {"GET", "picture/small/*/*", rw_answer_small, false},
+                                    {"GET", "picture/still/*/*", rw_answer_still, true},
+                                    {"GET", "picture/finished/*/*", rw_answer_finished, true},
+                                    {"GET", "movie/*/*", rw_answer_movie, false},
+                                    {0}};
