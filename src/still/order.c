@@ -155,7 +155,14 @@ static int compare_entries(const void *a, const void *b)
         return order;
     if (x->shot->has_time != y->shot->has_time)
         return x->shot->has_time ? -1 : 1;
-    return (x->shot->time_us > y->shot->time_us) - (x->shot->time_us < y->shot->time_us);
+    if (x->shot->time_us != y->shot->time_us)
+        return x->shot->time_us < y->shot->time_us ? -1 : 1;
+    /* one file twice, or paths such as "a//b"; nothing may hang on which came first */
+    order = strcmp(x->shot->path, y->shot->path);
+    if (order)
+        return order;
+    return 2 * (x->shot->no_picture - y->shot->no_picture) +
+           (x->shot->has_subsec - y->shot->has_subsec);
 }
 
 static int compare_counters(const void *a, const void *b)
