@@ -6,8 +6,6 @@ extern const rw_command rw_cmd_demo;
 extern const rw_command rw_cmd_finish;
 extern const rw_command rw_cmd_intake;
 extern const rw_command rw_cmd_plan;
-extern const rw_command rw_cmd_survey;
-extern const rw_command rw_cmd_findings;
 extern const rw_command rw_cmd_report;
 extern const rw_command rw_cmd_survey;
 extern const rw_command rw_cmd_findings;
@@ -17,8 +15,6 @@ static const rw_command *const commands[] = {
     &rw_cmd_demo,
     &rw_cmd_plan,
     &rw_cmd_intake,
-    &rw_cmd_survey,
-    &rw_cmd_findings,
     &rw_cmd_survey,
     &rw_cmd_findings,
     &rw_cmd_finish,
