@@ -29,6 +29,7 @@ struct rw_demo_footage {
 
     int crop_x, crop_y, crop_width, crop_height; /* of the decoded picture */
     int width, height;                           /* of the reduced one */
+    int bits;                                    /* of the file's samples */
     float *code_to_light;                        /* 65536 entries */
     float matrix[3][3];                          /* Y, Cb, Cr to R, G, B */
 };
@@ -110,6 +111,8 @@ static bool open_codec(rw_demo_footage *f, GError **error)
 
 static void set_matrix(rw_demo_footage *f)
 {
+    const AVPixFmtDescriptor *form = av_pix_fmt_desc_get(f->codec->pix_fmt);
+    f->bits = form ? CLAMP(form->comp[0].depth, 8, 16) : 8;
     enum AVColorSpace space = f->codec->colorspace;
     if (space == AVCOL_SPC_UNSPECIFIED) /* common practice: small pictures are BT.601 */
         space = f->codec->height < 720 ? AVCOL_SPC_SMPTE170M : AVCOL_SPC_BT709;
@@ -279,16 +282,22 @@ static AVFrame *take_frame(rw_demo_footage *f, int64_t n, GError **error)
     return frame;
 }
 
-/* 4:4:4 with 16 bits and full range, whatever came; NULL when out of memory. */
+static bool is_rgb(const AVFrame *frame)
+{
+    const AVPixFmtDescriptor *d = av_pix_fmt_desc_get((enum AVPixelFormat)frame->format);
+    return d && d->flags & AV_PIX_FMT_FLAG_RGB;
+}
+
+/* Three full planes of 16 bits, Y Cb Cr or G B R as it came; NULL when out of memory. */
 static AVFrame *to_444(const AVFrame *in)
 {
     AVFrame *out = av_frame_alloc();
-    out->format = AV_PIX_FMT_YUV444P16;
+    out->format = is_rgb(in) ? AV_PIX_FMT_GBRP16 : AV_PIX_FMT_YUV444P16;
     out->width = in->width;
     out->height = in->height;
     struct SwsContext *sws = sws_getContext(
         in->width, in->height, (enum AVPixelFormat)in->format, in->width, in->height,
-        AV_PIX_FMT_YUV444P16, SWS_BICUBIC | SWS_ACCURATE_RND | SWS_BITEXACT | SWS_FULL_CHR_H_INP,
+        (enum AVPixelFormat)out->format, SWS_BICUBIC | SWS_ACCURATE_RND | SWS_BITEXACT | SWS_FULL_CHR_H_INP,
         NULL, NULL, NULL);
     if (!sws || av_frame_get_buffer(out, 64) < 0) {
         sws_freeContext(sws);
@@ -311,14 +320,18 @@ static void row_to_light(const rw_demo_footage *f, const AVFrame *in, int y, flo
     for (int c = 0; c < 3; c++)
         p[c] = (const uint16_t *)(const void *)(in->data[c] + (ptrdiff_t)y * in->linesize[c]) +
                f->crop_x;
-    bool full = in->color_range == AVCOL_RANGE_JPEG;
-    float black = full ? 0 : 16.0f * 256, luma = full ? 65535.0f : 219.0f * 256;
-    float chroma = full ? 65535.0f : 224.0f * 256;
+    bool rgb = is_rgb(in), full = in->color_range == AVCOL_RANGE_JPEG;
+    /* samples of fewer bits were shifted up, so that full scale is a little less than 65535 */
+    float most = (float)(((1 << f->bits) - 1) << (16 - f->bits));
+    float black = full ? 0 : 16.0f * 256, luma = full ? most : 219.0f * 256;
+    float chroma = full ? most : 224.0f * 256;
     for (int x = 0; x < f->crop_width; x++) {
         float yy = ((float)p[0][x] - black) / luma, cb = ((float)p[1][x] - 32768.0f) / chroma,
               cr = ((float)p[2][x] - 32768.0f) / chroma;
         for (int c = 0; c < 3; c++) {
             float v = yy + f->matrix[c][1] * cb + f->matrix[c][2] * cr;
+            if (rgb)
+                v = (float)p[(c + 2) % 3][x] / most;
             row[4 * x + c] = f->code_to_light[(int)(demo_clampf(v, 0, 1) * 65535.0f + 0.5f)];
         }
         row[4 * x + 3] = 0;

@@ -26,91 +26,113 @@ static inline void store4(float *p, v4 v)
     memcpy(p, &v, sizeof v);
 }
 
-/* Whole part such that i-1 .. i+2 lie inside, and the rest. */
-static inline int split(double at, int size, float *rest)
+enum { BATCH = 64 };
+
+/* Where a batch of samples lies along one axis: the pixel before each, such that i-1 .. i+2 are
+ * inside, and the weights of those four, sample after sample. */
+typedef struct place {
+    int at[BATCH];
+    float weight[BATCH][4];
+} place;
+
+static inline void split(double first, double step, int n, int size, int *at, float *rest)
 {
-    double x = demo_clamp(at, 1.0, size - 2.0);
-    int i = (int)x;
-    i = i > size - 3 ? size - 3 : i;
-    *rest = (float)(x - i);
-    return i;
+    for (int i = 0; i < n; i++) {
+        double x = first + i * step;
+        x = x < 1.0 ? 1.0 : x;
+        x = x > size - 2.0 ? size - 2.0 : x;
+        int k = (int)x;
+        k = k > size - 3 ? size - 3 : k;
+        at[i] = k;
+        rest[i] = (float)(x - k);
+    }
+}
+
+/* Catmull and Rom's cubic. */
+static inline void cubic_place(double first, double step, int n, int size, place *p)
+{
+    float rest[BATCH];
+    split(first, step, n, size, p->at, rest);
+    for (int i = 0; i < n; i++) {
+        float t = rest[i], t2 = t * t, t3 = t2 * t;
+        p->weight[i][0] = t2 - 0.5f * (t + t3);
+        p->weight[i][1] = 1.0f - 2.5f * t2 + 1.5f * t3;
+        p->weight[i][2] = 0.5f * t + 2.0f * t2 - 1.5f * t3;
+        p->weight[i][3] = 0.5f * (t3 - t2);
+    }
+}
+
+/* The cubic B-spline. */
+static inline void spline_place(double first, double step, int n, int size, place *p)
+{
+    float rest[BATCH];
+    split(first, step, n, size, p->at, rest);
+    for (int i = 0; i < n; i++) {
+        float t = rest[i], u = 1.0f - t, t2 = t * t, u2 = u * u;
+        p->weight[i][0] = u2 * u * (1.0f / 6);
+        p->weight[i][1] = (4.0f - 6.0f * t2 + 3.0f * t2 * t) * (1.0f / 6);
+        p->weight[i][2] = (4.0f - 6.0f * u2 + 3.0f * u2 * u) * (1.0f / 6);
+        p->weight[i][3] = t2 * t * (1.0f / 6);
+    }
 }
 
 static inline v4 sum4(const float *p, const float *w)
 {
-    return load4(p) * w[0] + load4(p + 4) * w[1] + load4(p + 8) * w[2] + load4(p + 12) * w[3];
+    return (load4(p) * w[0] + load4(p + 4) * w[1]) + (load4(p + 8) * w[2] + load4(p + 12) * w[3]);
 }
 
-static inline void cubic_weights(float t, float *w)
-{
-    float t2 = t * t, t3 = t2 * t;
-    w[0] = t2 - 0.5f * (t + t3);
-    w[1] = 1.0f - 2.5f * t2 + 1.5f * t3;
-    w[2] = 0.5f * t + 2.0f * t2 - 1.5f * t3;
-    w[3] = 0.5f * (t3 - t2);
-}
-
-static inline void spline_weights(float t, float *w)
-{
-    float u = 1.0f - t, t2 = t * t, u2 = u * u;
-    w[0] = u2 * u * (1.0f / 6);
-    w[1] = (4.0f - 6.0f * t2 + 3.0f * t2 * t) * (1.0f / 6);
-    w[2] = (4.0f - 6.0f * u2 + 3.0f * u2 * u) * (1.0f / 6);
-    w[3] = t2 * t * (1.0f / 6);
-}
-
-static inline v4 sample(const rw_demo_raster *r, int ix, int iy, const float *wx, const float *wy)
+static inline void gather(const rw_demo_raster *r, const place *x, const place *y, int n, float *out)
 {
     size_t stride = (size_t)r->width * 4;
-    const float *p = r->px + (size_t)(iy - 1) * stride + (size_t)(ix - 1) * 4;
-    v4 sum = sum4(p, wx) * wy[0];
-    sum += sum4(p + stride, wx) * wy[1];
-    sum += sum4(p + 2 * stride, wx) * wy[2];
-    sum += sum4(p + 3 * stride, wx) * wy[3];
-    return sum;
+    for (int i = 0; i < n; i++) {
+        const float *p = r->px + (size_t)(y->at[i] - 1) * stride + (size_t)(x->at[i] - 1) * 4;
+        const float *wx = x->weight[i], *wy = y->weight[i];
+        v4 upper = sum4(p, wx) * wy[0] + sum4(p + stride, wx) * wy[1];
+        v4 lower = sum4(p + 2 * stride, wx) * wy[2] + sum4(p + 3 * stride, wx) * wy[3];
+        store4(out + 4 * i, upper + lower);
+    }
 }
 
 static void cubic(const rw_demo_raster *raster, const rw_demo_walk *walk, int n, float *out)
 {
-    for (int i = 0; i < n; i++) {
-        float tx, ty, wx[4], wy[4];
-        int ix = split(walk->x + i * walk->dx, raster->width, &tx);
-        int iy = split(walk->y + i * walk->dy, raster->height, &ty);
-        cubic_weights(tx, wx);
-        cubic_weights(ty, wy);
-        store4(out + 4 * i, sample(raster, ix, iy, wx, wy));
+    place x, y;
+    for (int i = 0; i < n; i += BATCH) {
+        int m = n - i < BATCH ? n - i : BATCH;
+        cubic_place(walk->x + i * walk->dx, walk->dx, m, raster->width, &x);
+        cubic_place(walk->y + i * walk->dy, walk->dy, m, raster->height, &y);
+        gather(raster, &x, &y, m, out + 4 * i);
     }
 }
 
 static void spline(const rw_demo_raster *raster, const rw_demo_walk *walk, int n, float *out)
 {
-    for (int i = 0; i < n; i++) {
-        float tx, ty, wx[4], wy[4];
-        int ix = split(walk->x + i * walk->dx, raster->width, &tx);
-        int iy = split(walk->y + i * walk->dy, raster->height, &ty);
-        spline_weights(tx, wx);
-        spline_weights(ty, wy);
-        store4(out + 4 * i, sample(raster, ix, iy, wx, wy));
+    place x, y;
+    for (int i = 0; i < n; i += BATCH) {
+        int m = n - i < BATCH ? n - i : BATCH;
+        spline_place(walk->x + i * walk->dx, walk->dx, m, raster->width, &x);
+        spline_place(walk->y + i * walk->dy, walk->dy, m, raster->height, &y);
+        gather(raster, &x, &y, m, out + 4 * i);
     }
 }
 
-static void develop(const rw_demo_developer *d, const float *density, const float *grain, int n,
-                    float *light)
+static void develop(const rw_demo_developer *d, const float *restrict density,
+                    const float *restrict grain, int n, float *restrict light)
 {
-    const v4 k = load4(d->grain_k);
-    for (int i = 0; i < 4 * n; i += 4) {
-        v4 e = load4(density + i);
-        float s[4];
-        for (int c = 0; c < 4; c++) {
-            float over = e[c] - d->grain_floor;
-            over = (over > 0 ? over : 0) + d->grain_toe;
-            s[c] = sqrtf(over);
+    float k[BATCH]; /* the four channels' again and again: one flat loop vectorises best */
+    for (int i = 0; i < BATCH; i++)
+        k[i] = d->grain_k[i & 3];
+    const float floor = d->grain_floor, toe = d->grain_toe;
+    if (grain)
+        for (int at = 0; at < 4 * n; at += BATCH) {
+            int m = 4 * n - at < BATCH ? 4 * n - at : BATCH;
+            for (int i = 0; i < m; i++) {
+                float e = density[at + i], over = e - floor;
+                float s = sqrtf((over > 0 ? over : 0) + toe) * k[i];
+                light[at + i] = e + (s * grain[at + i] + s * s * 0.34657359f);
+            }
         }
-        v4 sigma = load4(s) * k;
-        if (grain)
-            e += sigma * load4(grain + i) + sigma * sigma * 0.34657359f;
-        store4(light + i, e);
-    }
+    else
+        memcpy(light, density, sizeof(float) * 4 * (size_t)n);
     if (d->fades)
         for (int i = 0; i < 4 * n; i += 4) {
             float r = light[i] - d->base, g = light[i + 1] - d->base, b = light[i + 2] - d->base;
@@ -126,7 +148,7 @@ static void develop(const rw_demo_developer *d, const float *density, const floa
 }
 
 static void window(const rw_demo_window *w, double x, double y, double dx, double dy, int n,
-                   float *coverage)
+                   float *restrict coverage)
 {
     float bx = w->half_width - w->radius, by = w->half_height - w->radius;
     float fx = (float)x, fy = (float)y, fdx = (float)dx, fdy = (float)dy, scale = 1.0f / w->soft;
@@ -142,7 +164,15 @@ static void window(const rw_demo_window *w, double x, double y, double dx, doubl
     }
 }
 
-static void blur_across(const float *in, const float *tap, int radius, int n, float *out)
+static inline void add_pair(const float *restrict a, const float *restrict b, float t, int n,
+                            float *restrict sum)
+{
+    for (int i = 0; i < n; i++)
+        sum[i] += t * (a[i] + b[i]);
+}
+
+static void blur_across(const float *restrict in, const float *restrict tap, int radius, int n,
+                        float *restrict out)
 {
     enum { BLOCK = 64 };
     for (int at = 0; at < 4 * n; at += BLOCK) {
@@ -152,13 +182,13 @@ static void blur_across(const float *in, const float *tap, int radius, int n, fl
         for (int i = 0; i < m; i++)
             sum[i] = tap[0] * p[i];
         for (int k = 1; k <= radius; k++)
-            for (int i = 0; i < m; i++)
-                sum[i] += tap[k] * (p[i - 4 * k] + p[i + 4 * k]);
+            add_pair(p - 4 * k, p + 4 * k, tap[k], m, sum);
         memcpy(out + at, sum, sizeof(float) * (size_t)m);
     }
 }
 
-static void blur_along(const float *const *rows, const float *tap, int radius, int n, float *out)
+static void blur_along(const float *const *rows, const float *restrict tap, int radius, int n,
+                       float *restrict out)
 {
     enum { BLOCK = 64 };
     for (int at = 0; at < 4 * n; at += BLOCK) {
@@ -168,9 +198,7 @@ static void blur_along(const float *const *rows, const float *tap, int radius, i
         for (int i = 0; i < m; i++)
             sum[i] = tap[0] * p[i];
         for (int k = 1; k <= radius; k++) {
-            const float *a = rows[radius - k] + at, *b = rows[radius + k] + at;
-            for (int i = 0; i < m; i++)
-                sum[i] += tap[k] * (a[i] + b[i]);
+            add_pair(rows[radius - k] + at, rows[radius + k] + at, tap[k], m, sum);
         }
         memcpy(out + at, sum, sizeof(float) * (size_t)m);
     }
@@ -187,11 +215,12 @@ static inline uint32_t hash(uint32_t x)
     return x;
 }
 
-static void expose(const rw_demo_sensor *sensor, const float *light, uint32_t counter, int n,
-                   uint16_t *index)
+static void expose(const rw_demo_sensor *sensor, const float *restrict light, uint32_t counter,
+                   int n, uint16_t *restrict index)
 {
     enum { BLOCK = 64 };
     const float unit = 0.00676582f; /* 1 / standard deviation of the sum of four bytes */
+    const float shot2 = sensor->shot2, read2 = sensor->read2;
     for (int at = 0; at < n; at += BLOCK) {
         int m = n - at < BLOCK ? n - at : BLOCK;
         float value[4 * BLOCK];
@@ -201,7 +230,7 @@ static void expose(const rw_demo_sensor *sensor, const float *light, uint32_t co
             l = l > 0 ? l : 0;
             uint32_t h = hash(first + (uint32_t)i);
             int sum = (int)((h & 255u) + ((h >> 8) & 255u) + ((h >> 16) & 255u) + (h >> 24)) - 510;
-            l += (float)sum * unit * sqrtf(sensor->shot2 * l + sensor->read2);
+            l += (float)sum * unit * sqrtf(shot2 * l + read2);
             l = l < 0 ? 0 : l;
             l = l > 1 ? 1 : l;
             value[i] = l * 16383.0f + 0.5f;

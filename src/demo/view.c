@@ -266,12 +266,13 @@ static int damage_perforation(const rw_demo_reel *reel, int64_t film, rw_demo_sp
             spots[n].soft = torn ? 0.004f : 0.03f;
             n++;
         }
-        if (torn && n < room && rw_demo_uniform(&s) < 0.5) { /* ripped open to the film's edge */
-            rw_point at = {h.x + 0.1, h.y + h.height * rw_demo_between(&s, 0.25, 0.75)};
-            spots[n] = rw_demo_fibre(&s, DEMO_SPOT_TEAR, at, 0.5, h.x + 0.3,
-                                     rw_demo_between(&s, 0.08, 0.3), 0.15, 1);
-            spots[n].soft = 0.004f;
-            n++;
+        bool ripped = torn && rw_demo_uniform(&s) < 0.5; /* open to the film's edge */
+        double y = h.y + h.height * rw_demo_between(&s, 0.25, 0.75);
+        for (int i = 0; ripped && i < 7 && n < room; i++) {
+            rw_point at = {h.x * (1 - i / 6.0), y};
+            spots[n] = rw_demo_speck(&s, DEMO_SPOT_TEAR, at, rw_demo_between(&s, 0.13, 0.3), 1);
+            spots[n++].soft = 0.004f;
+            y += 0.06 * rw_demo_normal(&s);
         }
     }
     return n;
@@ -289,7 +290,9 @@ double rw_demo_scratch_at(const rw_demo_reel *reel, int i, double at, double *op
     char name[32];
     g_snprintf(name, sizeof name, "scratch.path %d", i);
     double in = demo_clamp(at - s->first, 0, 1) * demo_clamp(s->last - at, 0, 1);
-    double strength = 0.75 + 0.5 * rw_demo_wander(reel->seed, name, at * 7 + 1e5, 1);
+    /* it bites deeper here and there, and skips */
+    double strength = 0.65 + 0.6 * rw_demo_wander(reel->seed, name, at * 5 + 1e5, 1) +
+                      0.9 * rw_demo_wander(reel->seed, name, at * 47 + 3e5, 1);
     *opacity = s->opacity * in * demo_clamp(strength, 0, 1.2);
     return s->x + numbers(reel)[DEMO_SCRATCH_DRIFT] *
                       (rw_demo_wander(reel->seed, name, at, 30) +
