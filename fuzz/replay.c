@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * replay NAME FOLDER...: gives every file of the folders to the target, whole, cut and changed, by a
- * fixed seed. Inputs lie in memory of exactly their size, so that reading past the end shows.
+ * replay NAME FOLDER...: gives every file of the folders to the target, whole, cut and changed, by
+ * a fixed seed. Inputs lie in memory of exactly their size, so that reading past the end shows.
  * REPLAY_CHANGES=n changes how many variants of each there are. A folder that is absent is empty.
  */
 #include <stdio.h>
@@ -95,7 +95,8 @@ int main(int argc, char **argv)
 {
     const char *asked = g_getenv("REPLAY_CHANGES");
     int changes = asked ? (int)g_ascii_strtoll(asked, NULL, 10) : 1000;
-    g_autoptr(GPtrArray) inputs = g_ptr_array_new_with_free_func((GDestroyNotify)g_byte_array_unref);
+    g_autoptr(GPtrArray) inputs =
+        g_ptr_array_new_with_free_func((GDestroyNotify)g_byte_array_unref);
     GRand *rand = g_rand_new_with_seed(1);
     for (int i = 2; i < argc; i++)
         read_folder(argv[i], inputs);

@@ -41,9 +41,9 @@ extern "C" {
  * say nothing of themselves (empty files, no Exif) go with the still before them in the numbering,
  * or with the one after. */
 typedef struct rw_shoot {
-    char *id;             /* the same whenever the same card is looked at */
-    char *camera, *serial; /* "" unknown */
-    int width, height;    /* of most of them; 0 unknown */
+    char *id;                  /* the same whenever the same card is looked at */
+    char *camera, *serial;     /* "" unknown */
+    int width, height;         /* of most of them; 0 unknown */
     int64_t first_us, last_us; /* INT64_MIN when no still has a time */
     size_t stills;
     int64_t bytes;
@@ -57,19 +57,19 @@ RW_API char *rw_shoot_describe(const rw_shoot *shoot);
 
 typedef struct rw_intake_options {
     /* For a new reel; a reel that is there already must agree with what is given. */
-    const char *gauge;    /* NULL: super8, or what the reel has */
-    rw_rational fps;      /* num 0: the gauge's usual speed, or what the reel has */
-    const char *title;    /* NULL: none, or what the reel has */
+    const char *gauge; /* NULL: super8, or what the reel has */
+    rw_rational fps;   /* num 0: the gauge's usual speed, or what the reel has */
+    const char *title; /* NULL: none, or what the reel has */
     /* Which shoots: "all", "largest", or a list of their numbers (from 1, in order of time) and
      * serial numbers, "1,3" or "0031337". NULL: the only one; the ones that an earlier intake of
      * this reel chose; else ask. */
     const char *take;
     int64_t since_us, until_us; /* only stills taken within; INT64_MIN, INT64_MAX: no limit */
-    bool verify;          /* also read again what was taken in before, on the card and in the reel */
-    int threads;          /* that read, hash and compare: 1..8 */
-    bool progress;        /* draw it on stderr */
-    /* Several shoots and nothing said: returns what take would have said (g_free'd here), or NULL to
-     * take nothing. No ask: RW_ERROR_USAGE with a sentence that lists them. */
+    bool verify;   /* also read again what was taken in before, on the card and in the reel */
+    int threads;   /* that read, hash and compare: 1..8 */
+    bool progress; /* draw it on stderr */
+    /* Several shoots and nothing said: returns what take would have said (g_free'd here), or NULL
+     * to take nothing. No ask: RW_ERROR_USAGE with a sentence that lists them. */
     char *(*ask)(const rw_shoot *shoots, size_t count, void *user);
     /* The reel was surveyed before: stills of the new batch are not put in the row of frames here.
      * match does that, by picture and order, inside a transaction of its own. NULL: they wait for
@@ -86,33 +86,33 @@ typedef struct rw_intake_options {
 
 /* Something that a person may want to look at. */
 typedef struct rw_intake_trouble {
-    char *path;  /* in the reel, or on the card if it is not in the reel */
-    char *what;  /* a few words */
+    char *path; /* in the reel, or on the card if it is not in the reel */
+    char *what; /* a few words */
 } rw_intake_trouble;
 
 typedef struct rw_intake_summary {
     /* of the cards that were given */
-    int64_t taken;       /* stills copied and verified in this run */
-    int64_t known;       /* taken in by an earlier run */
-    int64_t duplicates;  /* the same content as a still that is in the reel */
-    int64_t companions;  /* raw files and the like beside the stills, taken in too */
-    int64_t bytes;       /* copied in this run */
+    int64_t taken;                      /* stills copied and verified in this run */
+    int64_t known;                      /* taken in by an earlier run */
+    int64_t duplicates;                 /* the same content as a still that is in the reel */
+    int64_t companions;                 /* raw files and the like beside the stills, taken in too */
+    int64_t bytes;                      /* copied in this run */
     int64_t other_shoots, other_stills; /* left on the card on purpose */
-    int64_t others;      /* films and sound on the card: not taken */
-    GPtrArray *unread;   /* rw_intake_trouble: could not be read from the card */
+    int64_t others;                     /* films and sound on the card: not taken */
+    GPtrArray *unread;                  /* rw_intake_trouble: could not be read from the card */
     /* of the reel as it is now */
     int64_t stills, frames;
-    int batch;           /* the stills that came in together, from 1 */
-    bool waits;          /* the reel was surveyed before: the new stills wait for the next survey */
+    int batch;  /* the stills that came in together, from 1 */
+    bool waits; /* the reel was surveyed before: the new stills wait for the next survey */
     GPtrArray *unreadable, *damaged; /* rw_intake_trouble */
     int64_t gaps, missing_numbers;
-    GPtrArray *notes;    /* char *: what else is worth knowing of the order, whole sentences */
+    GPtrArray *notes;        /* char *: what else is worth knowing of the order, whole sentences */
     double order_confidence; /* still.h; 0 when the order was not made */
-    int64_t pause_us;    /* the longest pause between two stills of the order, 0 unknown */
-    char *pause_after;   /* the still before it */
+    int64_t pause_us;        /* the longest pause between two stills of the order, 0 unknown */
+    char *pause_after;       /* the still before it */
     /* in one word */
-    bool safe_to_wipe;   /* every still and companion of the cards is in the reel, read back */
-    char *why_not;       /* one sentence; NULL when safe */
+    bool safe_to_wipe; /* every still and companion of the cards is in the reel, read back */
+    char *why_not;     /* one sentence; NULL when safe */
 } rw_intake_summary;
 
 RW_API void rw_intake_summary_clear(rw_intake_summary *summary);

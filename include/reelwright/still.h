@@ -54,12 +54,12 @@ RW_API char *rw_still_format_time(int64_t time_us);
 typedef struct rw_pixels {
     const void *data; /* uint8_t or uint16_t (native order), interleaved; owned by the decoder */
     int width, height;
-    ptrdiff_t stride; /* bytes */
-    int bits;         /* 8 or 16 */
-    int channels;     /* 1 or 3 (R, G, B) */
-    int eighths;      /* decoded at eighths/8 of the stored size */
+    ptrdiff_t stride;            /* bytes */
+    int bits;                    /* 8 or 16 */
+    int channels;                /* 1 or 3 (R, G, B) */
+    int eighths;                 /* decoded at eighths/8 of the stored size */
     int full_width, full_height; /* as stored */
-    bool damaged;     /* survivable fault; the message is in fault */
+    bool damaged;                /* survivable fault; the message is in fault */
     char fault[160];
 } rw_pixels;
 
@@ -72,8 +72,8 @@ RW_API rw_decoder *rw_decoder_new(void);
 RW_API void rw_decoder_free(rw_decoder **decoder);
 /* eighths: 1..8; formats that cannot scale while decoding ignore it and report 8. The pixels stay
  * valid until the next call on this decoder. Not for use by two threads at once. */
-RW_API bool rw_decoder_decode(rw_decoder *decoder, const char *path, int eighths,
-                              rw_pixels *pixels, GError **error);
+RW_API bool rw_decoder_decode(rw_decoder *decoder, const char *path, int eighths, rw_pixels *pixels,
+                              GError **error);
 /* The embedded ICC profile of the last decoded still, or NULL. Owned by the decoder. */
 RW_API const void *rw_decoder_profile(const rw_decoder *decoder, size_t *bytes);
 
@@ -104,7 +104,7 @@ typedef enum rw_order_kind {
                             that of the shot before */
     RW_ORDER_ROLLED,     /* the counter started again here; amount 1: decided without times */
     RW_ORDER_BY_CLOCK,   /* from here, amount shots are ordered by the clock against their names */
-    RW_ORDER_AS_GIVEN    /* a new card from here; nothing but the order given tells that it is next */
+    RW_ORDER_AS_GIVEN /* a new card from here; nothing but the order given tells that it is next */
 } rw_order_kind;
 
 typedef struct rw_order_note {
@@ -114,8 +114,8 @@ typedef struct rw_order_note {
 } rw_order_note;
 
 typedef struct rw_order {
-    size_t count;         /* of shots that have a place */
-    size_t *shots;        /* shots[place] is an index into what was given */
+    size_t count;  /* of shots that have a place */
+    size_t *shots; /* shots[place] is an index into what was given */
     size_t n_notes;
     rw_order_note *notes; /* by place */
     double confidence;    /* 1: names and clock agree everywhere. 0.9: some have no time. 0.8: none
@@ -126,18 +126,18 @@ typedef struct rw_order {
 RW_API rw_order *rw_order_shots(const rw_shot *shots, size_t count);
 RW_API void rw_order_free(rw_order **order);
 
-/* *folder from the name of the file's folder, *number from its own; -1 each when it is not DCF. Lower
- * case counts as upper: mounted cards are shown either way. */
+/* *folder from the name of the file's folder, *number from its own; -1 each when it is not DCF.
+ * Lower case counts as upper: mounted cards are shown either way. */
 RW_API void rw_dcf_parse(const char *path, int *folder, int *number);
 /* Like strcmp; runs of digits compare as numbers, letters without case; equal only if identical. */
 RW_API int rw_natural_compare(const char *a, const char *b);
 
 /* ---- is it all there? ---- */
 
-/* Walks the file's structure without decoding it: a JPEG's markers to its end marker, a PNG's chunks
- * with their checksums, a TIFF's strips against the file's length. True when that could be done;
- * fault is then "" for a whole file or says in a few words what is wrong. False with the error set
- * when the file cannot be read or is no still. */
+/* Walks the file's structure without decoding it: a JPEG's markers to its end marker, a PNG's
+ * chunks with their checksums, a TIFF's strips against the file's length. True when that could be
+ * done; fault is then "" for a whole file or says in a few words what is wrong. False with the
+ * error set when the file cannot be read or is no still. */
 RW_API bool rw_still_check(const char *path, char fault[160], GError **error);
 
 #ifdef __cplusplus

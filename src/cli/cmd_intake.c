@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * reelwright intake: camera cards into a reel. All that is decided stands in keep.h; this file asks,
- * tells and counts.
+ * reelwright intake: camera cards into a reel. All that is decided stands in keep.h; this file
+ * asks, tells and counts.
  */
 #include <stdio.h>
 #include <string.h>
@@ -102,12 +102,13 @@ static void say_troubles(const char *what, const GPtrArray *list)
 static void say_headline(const rw_intake_summary *s)
 {
     g_autofree char *stills = count_of(s->stills, "still", "stills");
-    g_autofree char *gaps = s->gaps ? count_of(s->gaps, "gap in the numbering",
-                                               "gaps in the numbering") : NULL;
-    g_autofree char *unreadable = s->unreadable->len ? count_of(s->unreadable->len, "unreadable",
-                                                                "unreadable") : NULL;
-    g_autofree char *damaged = s->damaged->len ? count_of(s->damaged->len, "cut short or damaged",
-                                                          "cut short or damaged") : NULL;
+    g_autofree char *gaps =
+        s->gaps ? count_of(s->gaps, "gap in the numbering", "gaps in the numbering") : NULL;
+    g_autofree char *unreadable =
+        s->unreadable->len ? count_of(s->unreadable->len, "unreadable", "unreadable") : NULL;
+    g_autofree char *damaged =
+        s->damaged->len ? count_of(s->damaged->len, "cut short or damaged", "cut short or damaged")
+                        : NULL;
     g_print("%s%s%s%s%s%s%s; safe to wipe the card: %s\n", stills, gaps ? ", " : "",
             gaps ? gaps : "", unreadable ? ", " : "", unreadable ? unreadable : "",
             damaged ? ", " : "", damaged ? damaged : "", s->safe_to_wipe ? "yes" : "no");
@@ -122,7 +123,8 @@ static void say_summary(const char *reel, const rw_intake_summary *s)
     say(s->taken, "still", "stills", " copied and read back");
     say(s->companions, "file", "files", " that came with them (raw, sidecars) copied too");
     say(s->known, "still", "stills", " were taken in before");
-    say(s->duplicates, "still is", "stills are", " on the card a second time, byte for byte; taken once");
+    say(s->duplicates, "still is", "stills are",
+        " on the card a second time, byte for byte; taken once");
     if (s->waits)
         g_print("  The reel was surveyed before: the new stills wait for the next survey.\n");
     say_troubles("unreadable", s->unreadable);
@@ -281,8 +283,10 @@ static int run(const rw_command *self, int argc, char **argv)
     words w = {0};
     int exit_code;
     const GOptionEntry entries[] = {
-        {"gauge", 0, 0, G_OPTION_ARG_STRING, &w.gauge, "Film gauge: super8 (default), regular8", "G"},
-        {"fps", 0, 0, G_OPTION_ARG_STRING, &w.fps, "Film speed (default: the gauge's usual one)", "F"},
+        {"gauge", 0, 0, G_OPTION_ARG_STRING, &w.gauge, "Film gauge: super8 (default), regular8",
+         "G"},
+        {"fps", 0, 0, G_OPTION_ARG_STRING, &w.fps, "Film speed (default: the gauge's usual one)",
+         "F"},
         {"title", 0, 0, G_OPTION_ARG_STRING, &w.title, "Name of the film", "T"},
         {"take", 0, 0, G_OPTION_ARG_STRING, &w.take,
          "Which shoots: all, largest, numbers as listed, serial numbers", "WHICH"},
@@ -306,8 +310,9 @@ const rw_command rw_cmd_intake = {
     .name = "intake",
     .summary = "Take camera cards into a reel, verified, in capture order",
     .arguments = "CARD... REEL",
-    .details = "The last argument is the reel: a new folder, or one that an earlier intake made. The\n"
-               "cards are only read. Every still is hashed, brought to the disk, read back and\n"
-               "compared. Interrupted, the same command goes on where it stopped.\n",
+    .details =
+        "The last argument is the reel: a new folder, or one that an earlier intake made. The\n"
+        "cards are only read. Every still is hashed, brought to the disk, read back and\n"
+        "compared. Interrupted, the same command goes on where it stopped.\n",
     .run = run,
 };

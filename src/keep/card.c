@@ -30,9 +30,10 @@ static int richness(const char *name)
 {
     static const char *const jpeg[] = {"jpg", "jpeg", "jpe", NULL}, *const png[] = {"png", NULL},
                              *const tiff[] = {"tif", "tiff", NULL};
-    return has_extension(name, tiff) ? 3 : has_extension(name, png) ? 2
-                                       : has_extension(name, jpeg) ? 1
-                                                                   : 0;
+    return has_extension(name, tiff)   ? 3
+           : has_extension(name, png)  ? 2
+           : has_extension(name, jpeg) ? 1
+                                       : 0;
 }
 
 /* Hidden files and what operating systems put on every disk. */
@@ -99,8 +100,8 @@ static int compare_files(const void *a, const void *b)
 static char *object_key(const rw_card_file *f)
 {
     const char *dot = strrchr(f->relative, '.'), *slash = strrchr(f->relative, '/');
-    size_t length = dot && (!slash || dot > slash) ? (size_t)(dot - f->relative)
-                                                   : strlen(f->relative);
+    size_t length =
+        dot && (!slash || dot > slash) ? (size_t)(dot - f->relative) : strlen(f->relative);
     g_autofree char *stem = g_strndup(f->relative, length);
     g_autofree char *folded = g_ascii_strdown(stem, -1);
     return g_strdup_printf("%d %s", f->card, folded);
@@ -130,8 +131,8 @@ static void sort_out(GArray *files)
         g_autofree char *key = object_key(f);
         guint still = GPOINTER_TO_UINT(g_hash_table_lookup(stills, key));
         f->still = still ? still - 1 : 0;
-        f->kind = still == i + 1 ? RW_CARD_STILL
-                                 : (still ? RW_CARD_COMPANION : kind_of_the_rest(f));
+        f->kind =
+            still == i + 1 ? RW_CARD_STILL : (still ? RW_CARD_COMPANION : kind_of_the_rest(f));
     }
 }
 

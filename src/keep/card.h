@@ -41,8 +41,8 @@ GArray *rw_card_scan(const char *const *cards, size_t n_cards, GError **error);
 bool rw_card_probe(GArray *files, int n_threads, bool (*stop)(void *user), void *user,
                    GError **error);
 
-/* Shoots of the stills taken within the times (see keep.h), sorted by time; sets shoot of stills and
- * companions. Array of rw_shoot; g_array_unref frees it. */
+/* Shoots of the stills taken within the times (see keep.h), sorted by time; sets shoot of stills
+ * and companions. Array of rw_shoot; g_array_unref frees it. */
 GArray *rw_card_shoots(GArray *files, int64_t since_us, int64_t until_us);
 
 /* A sentence as a few words: without the path that it begins with and the full stop. */

@@ -135,8 +135,8 @@ static bool ask(const GArray *shoots, const rw_intake_options *options, bool unf
 {
     if (!options->ask)
         return refuse(shoots, unfamiliar, error);
-    g_autofree char *answer = options->ask((const rw_shoot *)(void *)shoots->data, shoots->len,
-                                           options->user);
+    g_autofree char *answer =
+        options->ask((const rw_shoot *)(void *)shoots->data, shoots->len, options->user);
     if (answer)
         return take_words(shoots, answer, chosen, error);
     g_set_error(error, RW_ERROR, RW_ERROR_CANCELLED, "Nothing was taken in.");

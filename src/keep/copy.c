@@ -76,7 +76,8 @@ static bool pump(int fd, const char *name, int out, const char *out_name, const 
 }
 
 /* The file as the disk has it: what memory holds of it is given up first. The pages are clean after
- * fsync, so the kernel can; where it cannot (a file system that lives in memory) nothing is lost. */
+ * fsync, so the kernel can; where it cannot (a file system that lives in memory) nothing is lost.
+ */
 static bool read_back(int fd, const char *target, const rw_stop *stop, rw_copy *copy,
                       GError **error)
 {
@@ -147,8 +148,7 @@ bool rw_copy_verified(const char *source, const char *target, const rw_stop *sto
     return ok;
 }
 
-bool rw_hash_file(const char *path, bool fresh, const rw_stop *stop, rw_copy *copy,
-                  GError **error)
+bool rw_hash_file(const char *path, bool fresh, const rw_stop *stop, rw_copy *copy, GError **error)
 {
     *copy = (rw_copy){0};
     int fd = open(path, O_RDONLY | O_CLOEXEC);

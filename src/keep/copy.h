@@ -27,7 +27,6 @@ bool rw_copy_verified(const char *source, const char *target, const rw_stop *sto
                       GError **error);
 
 /* The hash of a file; fresh: from the disk and not from memory. */
-bool rw_hash_file(const char *path, bool fresh, const rw_stop *stop, rw_copy *copy,
-                  GError **error);
+bool rw_hash_file(const char *path, bool fresh, const rw_stop *stop, rw_copy *copy, GError **error);
 
 #endif

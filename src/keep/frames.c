@@ -89,16 +89,19 @@ static char *spell_note(const rw_order_note *n, const char *path)
     case RW_ORDER_CLOCK_BACK:
         step = spell_step(n->amount);
         return g_strdup_printf("At %s the camera's clock goes back by %s; the numbers were "
-                               "believed.", path, step);
+                               "believed.",
+                               path, step);
     case RW_ORDER_ROLLED:
         return g_strdup_printf("The camera's counter started again at %s%s.", path,
                                n->amount ? ", as far as numbers without times can tell" : "");
     case RW_ORDER_BY_CLOCK:
         return g_strdup_printf("From %s the names of %" G_GINT64_FORMAT " stills contradict the "
-                               "camera's clock; the clock was believed.", path, n->amount);
+                               "camera's clock; the clock was believed.",
+                               path, n->amount);
     case RW_ORDER_AS_GIVEN:
         return g_strdup_printf("Neither time nor number tells that %s comes next; the order of the "
-                               "cards was taken as given.", path);
+                               "cards was taken as given.",
+                               path);
     }
     g_assert_not_reached();
 }
@@ -117,11 +120,12 @@ static void tell_notes(rw_intake_summary *s, const shot_list *list, const rw_ord
     }
     for (int k = 0; k <= RW_ORDER_AS_GIVEN; k++)
         if (told[k] > TOLD)
-            g_ptr_array_add(s->notes, g_strdup_printf("There are %d more places of this kind: %s.",
-                                                      told[k] - TOLD,
-                                                      k == RW_ORDER_GAP        ? "missing numbers"
-                                                      : k == RW_ORDER_CLOCK_BACK ? "the clock goes back"
-                                                                                 : "the order"));
+            g_ptr_array_add(s->notes,
+                            g_strdup_printf("There are %d more places of this kind: %s.",
+                                            told[k] - TOLD,
+                                            k == RW_ORDER_GAP          ? "missing numbers"
+                                            : k == RW_ORDER_CLOCK_BACK ? "the clock goes back"
+                                                                       : "the order"));
 }
 
 static void find_pause(rw_intake_summary *s, const shot_list *list, const rw_order *order)
@@ -150,9 +154,8 @@ GArray *rw_order_frames(rw_intake_run *run, const GArray *rows, GError **error)
     rw_order *order = rw_order_shots(list.shots, list.n);
     GArray *frames = g_array_new(FALSE, FALSE, sizeof(rw_frame_row));
     for (size_t i = 0; i < order->count; i++) {
-        rw_frame_row frame = {.n = (int64_t)i,
-                              .still = list.rows[order->shots[i]]->id,
-                              .doubled_of = -1};
+        rw_frame_row frame = {
+            .n = (int64_t)i, .still = list.rows[order->shots[i]]->id, .doubled_of = -1};
         g_array_append_val(frames, frame);
     }
     tell_notes(run->summary, &list, order);

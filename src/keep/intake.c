@@ -138,8 +138,8 @@ static bool check_card(const char *card, const char *reel, GError **error)
         return false;
     }
     if (!S_ISDIR(s.st_mode)) {
-        g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
-                    "%s is not a folder; name the card's folder.", card);
+        g_set_error(error, RW_ERROR, RW_ERROR_USAGE, "%s is not a folder; name the card's folder.",
+                    card);
         return false;
     }
     g_autofree char *real_card = real_path(card), *real_reel = real_path(reel);
@@ -147,7 +147,8 @@ static bool check_card(const char *card, const char *reel, GError **error)
         return true;
     g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
                 "The reel %s and the card %s lie in one another; name a folder elsewhere for the "
-                "reel.", reel, card);
+                "reel.",
+                reel, card);
     return false;
 }
 
@@ -198,7 +199,8 @@ static void remove_parts(const char *folder)
         g_autofree char *path = g_build_filename(folder, name, NULL);
         if (name[0] == '.' && g_str_has_suffix(name, ".part"))
             g_unlink(path);
-        else if (g_file_test(path, G_FILE_TEST_IS_DIR) && !g_file_test(path, G_FILE_TEST_IS_SYMLINK))
+        else if (g_file_test(path, G_FILE_TEST_IS_DIR) &&
+                 !g_file_test(path, G_FILE_TEST_IS_SYMLINK))
             remove_parts(path);
     }
 }
@@ -340,8 +342,8 @@ static bool look_at_cards(rw_intake_run *run, GError **error)
     if (!run->files)
         return false;
     if (!has_still(run->files)) {
-        g_set_error(error, RW_ERROR, RW_ERROR_NOT_FOUND,
-                    "%s holds no JPEG, PNG or TIFF stills%s.", run->cards[0],
+        g_set_error(error, RW_ERROR, RW_ERROR_NOT_FOUND, "%s holds no JPEG, PNG or TIFF stills%s.",
+                    run->cards[0],
                     run->files->len ? ", only other files; raw files must be developed first" : "");
         return false;
     }
@@ -356,10 +358,10 @@ static bool look_at_cards(rw_intake_run *run, GError **error)
 
 static bool choose(rw_intake_run *run, GError **error)
 {
-    g_auto(GStrv) taken = run->reel ? rw_meta_lines(run->reel, RW_META_TAKEN, error)
-                                    : g_new0(char *, 1);
-    g_auto(GStrv) left = run->reel && taken ? rw_meta_lines(run->reel, RW_META_LEFT, error)
-                                            : g_new0(char *, 1);
+    g_auto(GStrv) taken =
+        run->reel ? rw_meta_lines(run->reel, RW_META_TAKEN, error) : g_new0(char *, 1);
+    g_auto(GStrv) left =
+        run->reel && taken ? rw_meta_lines(run->reel, RW_META_LEFT, error) : g_new0(char *, 1);
     run->chosen = g_new0(bool, run->shoots->len + 1);
     return taken && left &&
            rw_choose_shoots(run->shoots, run->rows, (const char *const *)taken,
@@ -398,7 +400,8 @@ static bool check_room(rw_intake_run *run, GError **error)
     g_autofree char *needs = g_format_size((guint64)need), *has = g_format_size((guint64)have);
     g_set_error(error, RW_ERROR, RW_ERROR_NO_SPACE,
                 "The card needs %s and the disk of %s has %s free; make room, or name a reel on "
-                "another disk.", needs, run->path, has);
+                "another disk.",
+                needs, run->path, has);
     return false;
 }
 
@@ -425,13 +428,13 @@ int rw_intake_batch_of(rw_reel *reel, int64_t still, GError **error)
 int rw_intake_last_batch(rw_reel *reel, GError **error)
 {
     g_autoptr(GArray) rows = rw_reel_stills(reel, error);
-    return rows && rows->len
-               ? rw_intake_batch_of(reel, g_array_index(rows, rw_still_row, rows->len - 1).id, error)
-               : 0;
+    if (!rows || rows->len == 0)
+        return 0;
+    return rw_intake_batch_of(reel, g_array_index(rows, rw_still_row, rows->len - 1).id, error);
 }
 
-/* What was decided becomes known before the first file: an interrupted intake goes on without asking
- * again. */
+/* What was decided becomes known before the first file: an interrupted intake goes on without
+ * asking again. */
 static bool begin_batch(rw_intake_run *run, GError **error)
 {
     g_autoptr(GError) fault = NULL;
@@ -440,8 +443,7 @@ static bool begin_batch(rw_intake_run *run, GError **error)
     for (size_t i = 0; i < run->n_cards; i++)
         g_ptr_array_add(cards, run->cards[i]);
     for (guint i = 0; i < run->shoots->len; i++)
-        g_ptr_array_add(run->chosen[i] ? taken : left,
-                        g_array_index(run->shoots, rw_shoot, i).id);
+        g_ptr_array_add(run->chosen[i] ? taken : left, g_array_index(run->shoots, rw_shoot, i).id);
     int batch = open_batch(run->reel, &fault);
     if (!fault && batch == 0)
         batch = rw_intake_last_batch(run->reel, &fault) + 1;
@@ -567,7 +569,8 @@ static void judge(rw_intake_summary *s, bool ok)
                                      s->other_stills);
     else if (s->others)
         s->why_not = g_strdup_printf("%" G_GINT64_FORMAT " other %s (films, sound, raw files) %s "
-                                     "only there.", s->others, s->others == 1 ? "file" : "files",
+                                     "only there.",
+                                     s->others, s->others == 1 ? "file" : "files",
                                      s->others == 1 ? "is" : "are");
     s->safe_to_wipe = !s->why_not;
 }
@@ -583,7 +586,8 @@ static void say_how_far(const rw_intake_run *run, GError **error)
     g_clear_error(error);
     g_set_error(error, domain, code,
                 "%s %" G_GINT64_FORMAT " of %u files are safe in %s; run the same command again to "
-                "go on.", first, run->done, run->jobs->len, run->path);
+                "go on.",
+                first, run->done, run->jobs->len, run->path);
 }
 
 static bool run_intake(rw_intake_run *run, GError **error)
@@ -682,8 +686,7 @@ GArray *rw_intake_batch_stills(rw_reel *reel, int batch, GError **error)
     GArray *ids = g_array_new(FALSE, FALSE, sizeof(int64_t));
     for (guint i = 0; i < rows->len && !fault; i++) {
         const rw_still_row *row = &g_array_index(rows, rw_still_row, i);
-        if (row->state != RW_STILL_COMPANION &&
-            rw_intake_batch_of(reel, row->id, &fault) == batch)
+        if (row->state != RW_STILL_COMPANION && rw_intake_batch_of(reel, row->id, &fault) == batch)
             g_array_append_val(ids, row->id);
     }
     if (!fault)

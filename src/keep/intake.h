@@ -25,10 +25,10 @@ typedef struct rw_intake_run {
     char *path; /* of the reel */
     int lock;   /* file descriptor, -1 none */
     rw_reel *reel;
-    GArray *files;  /* rw_card_file */
-    GArray *shoots; /* rw_shoot */
-    bool *chosen;   /* per shoot */
-    GArray *rows;   /* rw_still_row: what was in the reel before this run; never changed */
+    GArray *files;         /* rw_card_file */
+    GArray *shoots;        /* rw_shoot */
+    bool *chosen;          /* per shoot */
+    GArray *rows;          /* rw_still_row: what was in the reel before this run; never changed */
     GHashTable *by_source; /* rw_source_key -> row */
     GHashTable *by_hash;   /* sha256 -> row */
     GHashTable *sizes;     /* &row->bytes, a set */
@@ -62,11 +62,11 @@ bool rw_take_jobs(rw_intake_run *run, GError **error);
  * frames (rw_frame_row). */
 GArray *rw_order_frames(rw_intake_run *run, const GArray *rows, GError **error);
 
-#define RW_META_OPEN  "intake.open"  /* batch that is not finished, "0" none */
-#define RW_META_CARDS "intake.cards" /* one a line, in the order in which they were first given */
-#define RW_META_TAKEN "intake.taken" /* ids of shoots, one a line */
-#define RW_META_LEFT  "intake.left"
-#define RW_BATCH      "batch"        /* measurement of a still */
+#define RW_META_OPEN     "intake.open"  /* batch that is not finished, "0" none */
+#define RW_META_CARDS    "intake.cards" /* one a line, in the order in which they were first given */
+#define RW_META_TAKEN    "intake.taken" /* ids of shoots, one a line */
+#define RW_META_LEFT     "intake.left"
+#define RW_BATCH         "batch" /* measurement of a still */
 #define RW_BATCH_VERSION 1
 
 /* The lines of a meta value; empty when absent, NULL on error. */

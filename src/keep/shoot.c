@@ -6,8 +6,8 @@
 
 #include "keep/card.h"
 
-#define LONG_PAUSE_US  (INT64_C(20) * 60 * 1000000)
-#define PAUSE_FACTOR   200
+#define LONG_PAUSE_US (INT64_C(20) * 60 * 1000000)
+#define PAUSE_FACTOR  200
 
 /* Stills of one camera, serial number and picture size, then the parts between long pauses. */
 typedef struct kind {
@@ -32,8 +32,8 @@ static void clear_shoot(rw_shoot *s)
 
 static char *camera_of(const rw_still_info *info)
 {
-    char *name = g_strconcat(info->make, info->make[0] && info->model[0] ? " " : "", info->model,
-                             NULL);
+    char *name =
+        g_strconcat(info->make, info->make[0] && info->model[0] ? " " : "", info->model, NULL);
     return name;
 }
 
@@ -152,8 +152,7 @@ static GArray *find_parts(const GArray *files, const kind *k)
     }
     g_array_sort(steps, compare_int64);
     int64_t usual = g_array_index(steps, int64_t, (steps->len - 1) / 2);
-    int64_t pause =
-        MAX(LONG_PAUSE_US, MIN(usual, INT64_MAX / PAUSE_FACTOR) * PAUSE_FACTOR);
+    int64_t pause = MAX(LONG_PAUSE_US, MIN(usual, INT64_MAX / PAUSE_FACTOR) * PAUSE_FACTOR);
     for (guint i = 1; i < times->len; i++) {
         start = g_array_index(times, int64_t, i);
         if (start - g_array_index(times, int64_t, i - 1) > pause)
@@ -179,7 +178,8 @@ static void describe(rw_shoot *s, const rw_card_file *f)
         s->serial = g_strdup("");
     }
     if (f->info.has_time) {
-        s->first_us = s->first_us == INT64_MIN ? f->info.time_us : MIN(s->first_us, f->info.time_us);
+        s->first_us =
+            s->first_us == INT64_MIN ? f->info.time_us : MIN(s->first_us, f->info.time_us);
         s->last_us = MAX(s->last_us, f->info.time_us);
     }
     if (s->width == 0 && f->info.width > 0) {

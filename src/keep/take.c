@@ -92,7 +92,8 @@ static bool work(int64_t n, void *state, void *user, void **result, GError **err
     o->temp = temp_name(target);
     if (is_in_the_reel(t, job->file, o, &fault))
         o->kind = SAME;
-    else if (!fault && rw_copy_verified(job->file->source, o->temp, &t->run->stop, &o->copy, &fault))
+    else if (!fault &&
+             rw_copy_verified(job->file->source, o->temp, &t->run->stop, &o->copy, &fault))
         examine(job->file, o);
     else if (o->copy.source_failed) {
         o->kind = UNREAD;
@@ -126,9 +127,8 @@ static bool take_unread(taking *t, const rw_job *job, const outcome *o, GError *
 {
     rw_intake_run *run = t->run;
     if (++t->unread_in_a_row >= PATIENCE || !card_answers(run, job->file)) {
-        g_set_error(error, RW_ERROR, RW_ERROR_IO,
-                    "The card %s does not answer any more (%s).", run->cards[job->file->card],
-                    o->what);
+        g_set_error(error, RW_ERROR, RW_ERROR_IO, "The card %s does not answer any more (%s).",
+                    run->cards[job->file->card], o->what);
         return false;
     }
     rw_add_trouble(run->summary->unread, job->file->source, o->what);
@@ -181,10 +181,10 @@ static bool put_row(const rw_intake_run *run, const rw_job *job, const outcome *
                         .fault = o->what};
     rw_dcf_parse(f->source, &row.folder, &row.number);
     g_strlcpy(row.sha256, o->copy.sha256, sizeof row.sha256);
-    bool ok = rw_reel_begin(run->reel, error) && rw_reel_put_still(run->reel, &row, error) &&
-              rw_reel_put_measure(run->reel, row.id, RW_BATCH, RW_BATCH_VERSION, run->batch,
-                                  error) &&
-              rw_reel_commit(run->reel, error);
+    bool ok =
+        rw_reel_begin(run->reel, error) && rw_reel_put_still(run->reel, &row, error) &&
+        rw_reel_put_measure(run->reel, row.id, RW_BATCH, RW_BATCH_VERSION, run->batch, error) &&
+        rw_reel_commit(run->reel, error);
     if (!ok)
         rw_reel_rollback(run->reel);
     return ok;
@@ -198,9 +198,9 @@ static bool restore(taking *t, const rw_still_row *row, const outcome *o, GError
     if (!rw_make_folder(folder, error) || !give_name(o->temp, target, error))
         return false;
     g_hash_table_add(t->restored, (gpointer)row);
-    g_ptr_array_add(t->run->summary->notes,
-                    g_strdup_printf("%s was missing or changed in the reel and was copied again.",
-                                    row->path));
+    g_ptr_array_add(
+        t->run->summary->notes,
+        g_strdup_printf("%s was missing or changed in the reel and was copied again.", row->path));
     return true;
 }
 
@@ -228,7 +228,8 @@ static bool take_copied(taking *t, const rw_job *job, outcome *o, GError **error
         take_same(t, job, o->copy.sha256);
         return true;
     }
-    if (rw_file_row(run, job->file)) { /* lost from the reel, and the card holds something else now */
+    /* lost from the reel, and the card holds something else now */
+    if (rw_file_row(run, job->file)) {
         g_unlink(o->temp);
         rw_add_trouble(run->summary->unread, job->file->source,
                        "is not what was taken in from there, and the reel has lost its copy");
@@ -270,8 +271,7 @@ static bool make_folders(const rw_intake_run *run, GError **error)
 {
     g_autoptr(GHashTable) made = g_hash_table_new_full(g_str_hash, g_str_equal, g_free, NULL);
     for (guint i = 0; i < run->jobs->len; i++) {
-        g_autofree char *folder =
-            g_path_get_dirname(g_array_index(run->jobs, rw_job, i).path);
+        g_autofree char *folder = g_path_get_dirname(g_array_index(run->jobs, rw_job, i).path);
         g_autofree char *path = rw_reel_file(run->reel, folder);
         if (g_hash_table_contains(made, folder))
             continue;

@@ -51,8 +51,7 @@ bool rw_jpeg_probe(const rw_source *source, rw_still_info *info, GError **error)
 bool rw_jpeg_decode(rw_decoder *decoder, const rw_source *source, int eighths, rw_pixels *pixels,
                     GError **error);
 bool rw_png_probe(const rw_source *source, rw_still_info *info, GError **error);
-bool rw_png_decode(rw_decoder *decoder, const rw_source *source, rw_pixels *pixels,
-                   GError **error);
+bool rw_png_decode(rw_decoder *decoder, const rw_source *source, rw_pixels *pixels, GError **error);
 bool rw_tiff_probe(const rw_source *source, rw_still_info *info, GError **error);
 bool rw_tiff_decode(rw_decoder *decoder, const rw_source *source, rw_pixels *pixels,
                     GError **error);

@@ -16,8 +16,17 @@ enum {
 
 /* ---- probe: walk the segments up to the frame header (ITU-T T.81, Annex B) ---- */
 
-enum { SOI = 0xD8, EOI = 0xD9, SOS = 0xDA, DHT = 0xC4, JPG = 0xC8, DAC = 0xCC, APP1 = 0xE1,
-       APP2 = 0xE2, TEM = 0x01 };
+enum {
+    SOI = 0xD8,
+    EOI = 0xD9,
+    SOS = 0xDA,
+    DHT = 0xC4,
+    JPG = 0xC8,
+    DAC = 0xCC,
+    APP1 = 0xE1,
+    APP2 = 0xE2,
+    TEM = 0x01
+};
 
 static bool is_frame_header(int marker)
 {
@@ -39,8 +48,8 @@ static bool components_ok(const rw_source *source, int components, GError **erro
                                    : "is a JPEG with a number of colours that is neither 1 nor 3");
 }
 
-static bool read_frame_header(const rw_source *source, uint64_t at, int marker,
-                              rw_still_info *info, GError **error)
+static bool read_frame_header(const rw_source *source, uint64_t at, int marker, rw_still_info *info,
+                              GError **error)
 {
     uint8_t h[6];
     if (!rw_source_read(source, at, h, sizeof h))
@@ -173,8 +182,7 @@ static void keep_profile(job *j, rw_decoder *decoder)
     free(data); /* libjpeg's own malloc */
 }
 
-static bool start(job *j, rw_decoder *decoder, const rw_source *source, int eighths,
-                  GError **error)
+static bool start(job *j, rw_decoder *decoder, const rw_source *source, int eighths, GError **error)
 {
     struct jpeg_decompress_struct *c = &j->cinfo;
     rw_pixels *p = j->pixels;

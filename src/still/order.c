@@ -113,8 +113,8 @@ typedef struct entry {
 typedef struct run {
     entry **items; /* point into the entries */
     size_t n;
-    bool counted;   /* ordered by counter */
-    size_t rolled;  /* item before which the counter started again, 0 none */
+    bool counted;  /* ordered by counter */
+    size_t rolled; /* item before which the counter started again, 0 none */
     bool roll_guessed, by_clock;
     bool timed;     /* at least one item has a time */
     int64_t median; /* of the times */
@@ -432,8 +432,7 @@ static void chain(const GArray *all, size_t *order, bool *guessed)
     g_autofree bool *follows = g_new0(bool, n);
     for (size_t i = 0; i < n; i++)
         for (size_t j = 0; j < n; j++)
-            if (i != j &&
-                runs_on(&g_array_index(all, series, j), &g_array_index(all, series, i)))
+            if (i != j && runs_on(&g_array_index(all, series, j), &g_array_index(all, series, i)))
                 follows[i] = true;
     for (int pass = 0; pass < 2; pass++) /* heads of chains; then what is left of a full circle */
         for (size_t i = 0; i < n; i++) {
@@ -445,8 +444,8 @@ static void chain(const GArray *all, size_t *order, bool *guessed)
                 order[placed++] = at;
                 next = n;
                 for (size_t j = n; j-- > 0;)
-                    if (!done[j] && runs_on(&g_array_index(all, series, at),
-                                            &g_array_index(all, series, j)))
+                    if (!done[j] &&
+                        runs_on(&g_array_index(all, series, at), &g_array_index(all, series, j)))
                         next = j;
             }
         }

@@ -135,8 +135,8 @@ static bool start(job *j, rw_decoder *decoder, int *passes, GError **error)
 static void read_rows(job *j, uint8_t *data, int passes)
 {
     if (setjmp(png_jmpbuf(j->png))) {
-        rw_pixels_fault(j->pixels, j->ended ? "the file is cut short"
-                                            : "the picture data is corrupt");
+        rw_pixels_fault(j->pixels,
+                        j->ended ? "the file is cut short" : "the picture data is corrupt");
         return;
     }
     for (int pass = 0; pass < passes; pass++)
@@ -145,8 +145,7 @@ static void read_rows(job *j, uint8_t *data, int passes)
     png_read_end(j->png, NULL);
 }
 
-bool rw_png_decode(rw_decoder *decoder, const rw_source *source, rw_pixels *pixels,
-                   GError **error)
+bool rw_png_decode(rw_decoder *decoder, const rw_source *source, rw_pixels *pixels, GError **error)
 {
     job j = {.source = source, .pixels = pixels};
     j.png = png_create_read_struct(PNG_LIBPNG_VER_STRING, &j, on_fatal, on_warning);

@@ -165,8 +165,7 @@ bool rw_decoder_decode_source(rw_decoder *decoder, const rw_source *source, int 
 static bool read_file(rw_decoder *decoder, const rw_source *file, GError **error)
 {
     if (file->size > RW_STILL_MAX_FILE) {
-        g_set_error(error, RW_ERROR, RW_ERROR_DAMAGED, "%s is too large for a still.",
-                    file->name);
+        g_set_error(error, RW_ERROR, RW_ERROR_DAMAGED, "%s is too large for a still.", file->name);
         return false;
     }
     if (!rw_room_for(&decoder->file, &decoder->file_room, (size_t)file->size, file->name, error))

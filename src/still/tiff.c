@@ -252,8 +252,7 @@ static void put_row8(const layout *l, uint8_t *to, const uint8_t *from, uint32_t
     if (l->photometric == PHOTOMETRIC_PALETTE) {
         for (uint32_t x = 0; x < n; x++)
             for (int c = 0; c < 3; c++)
-                to[x * 3 + (uint32_t)c] =
-                    (uint8_t)(l->palette[c][from[x]] >> l->palette_shift);
+                to[x * 3 + (uint32_t)c] = (uint8_t)(l->palette[c][from[x]] >> l->palette_shift);
         return;
     }
     uint8_t flip = l->photometric == PHOTOMETRIC_MINISWHITE ? 0xFF : 0;
@@ -352,8 +351,10 @@ static bool read_blocks(TIFF *tiff, const layout *l, rw_decoder *decoder, const 
                     put_block(l, decoder, p, b);
             }
     if (lost > 0)
-        rw_pixels_fault(p, "the file is cut short or corrupt: %" G_GUINT64_FORMAT
-                           " of its strips cannot be read whole", lost);
+        rw_pixels_fault(p,
+                        "the file is cut short or corrupt: %" G_GUINT64_FORMAT
+                        " of its strips cannot be read whole",
+                        lost);
     return true;
 }
 
@@ -390,10 +391,10 @@ bool rw_tiff_whole(const rw_source *source)
         return false;
     bool tiled = TIFFIsTiled(tiff) != 0;
     uint64_t *offsets = NULL, *counts = NULL;
-    bool ok = TIFFGetField(tiff, tiled ? TIFFTAG_TILEOFFSETS : TIFFTAG_STRIPOFFSETS, &offsets) &&
-              TIFFGetField(tiff, tiled ? TIFFTAG_TILEBYTECOUNTS : TIFFTAG_STRIPBYTECOUNTS,
-                           &counts) &&
-              offsets && counts;
+    bool ok =
+        TIFFGetField(tiff, tiled ? TIFFTAG_TILEOFFSETS : TIFFTAG_STRIPOFFSETS, &offsets) &&
+        TIFFGetField(tiff, tiled ? TIFFTAG_TILEBYTECOUNTS : TIFFTAG_STRIPBYTECOUNTS, &counts) &&
+        offsets && counts;
     uint32_t n = tiled ? TIFFNumberOfTiles(tiff) : TIFFNumberOfStrips(tiff);
     for (uint32_t i = 0; ok && i < n; i++)
         ok = offsets[i] <= source->size && counts[i] <= source->size - offsets[i];

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Taking cards in, below the command line: hashes, proved copies, what belongs together on a card, and
- * an intake that dies before any one of its steps to the disk. tests/cli/intake.py has the rest.
+ * Taking cards in, below the command line: hashes, proved copies, what belongs together on a card,
+ * and an intake that dies before any one of its steps to the disk. tests/cli/intake.py has the
+ * rest.
  */
 #include <errno.h>
 #include <fcntl.h>
@@ -132,8 +133,15 @@ static void put_still(const char *path, int i, const char *serial)
 {
     char date[20], subsec[4];
     made_time(i, date, subsec);
-    made_still m = {.width = 40, .height = 24, .components = 3, .seed = i, .quality = 50 + i % 45,
-                    .time = date, .subsec = subsec, .make = "Workshop", .serial = serial};
+    made_still m = {.width = 40,
+                    .height = 24,
+                    .components = 3,
+                    .seed = i,
+                    .quality = 50 + i % 45,
+                    .time = date,
+                    .subsec = subsec,
+                    .make = "Workshop",
+                    .serial = serial};
     unsigned long bytes;
     unsigned char *data = made_jpeg(&m, &bytes);
     put(path, data, bytes);
@@ -188,7 +196,8 @@ static void test_copy(fixture *f, gconstpointer data)
         bytes[i] = (uint8_t)(i * 31 + i / 251);
     for (size_t i = 0; i < G_N_ELEMENTS(sizes); i++) {
         rw_copy copy;
-        struct timespec times[2] = {{.tv_sec = 1000000000, .tv_nsec = 5000}, {.tv_sec = 1000000000, .tv_nsec = 5000}};
+        struct timespec times[2] = {{.tv_sec = 1000000000, .tv_nsec = 5000},
+                                    {.tv_sec = 1000000000, .tv_nsec = 5000}};
         struct stat s;
         put("from", bytes, sizes[i]);
         utimensat(AT_FDCWD, "from", times, 0);
@@ -256,12 +265,19 @@ static const rw_card_file *find(const GArray *files, const char *relative)
 static void test_scan(fixture *f, gconstpointer data)
 {
     (void)data;
-    static const char *const names[] = {
-        "DCIM/100RWDMO/RWD_0001.JPG", "DCIM/100RWDMO/RWD_0001.RAW", "DCIM/100RWDMO/rwd_0001.xmp",
-        "DCIM/100RWDMO/RWD_0002.TIF", "DCIM/100RWDMO/RWD_0002.JPG", "DCIM/100RWDMO/RWD_0003.MOV",
-        "DCIM/100RWDMO/index.dat",    "DCIM/101RWDMO/RWD_0001.RAW", "top.png",
-        ".hidden/RWD_0009.JPG",       "DCIM/100RWDMO/._RWD_0001.JPG", "$BIN/RWD_0008.JPG",
-        "System Volume Information/x.jpg"};
+    static const char *const names[] = {"DCIM/100RWDMO/RWD_0001.JPG",
+                                        "DCIM/100RWDMO/RWD_0001.RAW",
+                                        "DCIM/100RWDMO/rwd_0001.xmp",
+                                        "DCIM/100RWDMO/RWD_0002.TIF",
+                                        "DCIM/100RWDMO/RWD_0002.JPG",
+                                        "DCIM/100RWDMO/RWD_0003.MOV",
+                                        "DCIM/100RWDMO/index.dat",
+                                        "DCIM/101RWDMO/RWD_0001.RAW",
+                                        "top.png",
+                                        ".hidden/RWD_0009.JPG",
+                                        "DCIM/100RWDMO/._RWD_0001.JPG",
+                                        "$BIN/RWD_0008.JPG",
+                                        "System Volume Information/x.jpg"};
     for (size_t i = 0; i < G_N_ELEMENTS(names); i++) {
         g_autofree char *path = g_build_filename("card", names[i], NULL);
         put_text(path, "x");
@@ -373,7 +389,8 @@ static void test_shoots(fixture *f, gconstpointer data)
         add_file(files, i + 1, i * 0.4 + (i >= 25 ? 1500 : 0), "1", 6000);
     expect_shoots(files, "25 35");
 
-    files = new_files(); /* one still a minute by hand: a pause of two hours is not 200 times that */
+    files =
+        new_files(); /* one still a minute by hand: a pause of two hours is not 200 times that */
     for (int i = 0; i < 60; i++)
         add_file(files, i + 1, i * 60 + (i >= 30 ? 7200 : 0), "1", 6000);
     expect_shoots(files, "60");
@@ -397,7 +414,8 @@ static void test_shoots(fixture *f, gconstpointer data)
     files = new_files();
     for (int i = 0; i < 20; i++)
         add_file(files, i + 1, i == 12 ? -1 : i, i == 12 ? NULL : "1", 6000);
-    g_autofree char *within = sizes_of(files, 5000000, 14000000); /* 5..14 s, 12 with its neighbour */
+    g_autofree char *within =
+        sizes_of(files, 5000000, 14000000); /* 5..14 s, 12 with its neighbour */
     g_assert_cmpstr(within, ==, "10");
     g_array_unref(files);
 }
@@ -527,9 +545,9 @@ static void test_names(fixture *f, gconstpointer data)
     g_autofree char *list = NULL;
     g_assert_true(g_file_get_contents("reel/stills.sha256", &list, NULL, NULL));
     g_auto(GStrv) lines = g_strsplit(list, "\n", -1);
-    static const char *const want[] = {"stills/a_b-2.jpg", "stills/a_b.jpg", "stills/c_d.jpg",
-                                       "stills/x-2/bild.jpg", "stills/x/Bild.jpg",
-                                       "stills/\xef\xbf\xbd.jpg"};
+    static const char *const want[] = {"stills/a_b-2.jpg",  "stills/a_b.jpg",
+                                       "stills/c_d.jpg",    "stills/x-2/bild.jpg",
+                                       "stills/x/Bild.jpg", "stills/\xef\xbf\xbd.jpg"};
     g_assert_cmpuint(g_strv_length(lines), ==, G_N_ELEMENTS(want) + 1);
     for (size_t i = 0; i < G_N_ELEMENTS(want); i++) {
         g_assert_cmpuint(strlen(lines[i]), >, 66);
@@ -581,11 +599,15 @@ static char *state_of(const char *reel)
     g_autofree char *path = g_build_filename(reel, "reel.db", NULL);
     sqlite3 *db;
     g_assert_cmpint(sqlite3_open(path, &db), ==, SQLITE_OK);
-    static const char *const queries[] = {
-        "SELECT * FROM meta ORDER BY key", "SELECT * FROM still ORDER BY id",
-        "SELECT * FROM frame ORDER BY n", "SELECT * FROM measurement ORDER BY still, measure",
-        "SELECT * FROM fact", "SELECT * FROM choice", "SELECT * FROM scene", "SELECT * FROM finding",
-        "PRAGMA integrity_check"};
+    static const char *const queries[] = {"SELECT * FROM meta ORDER BY key",
+                                          "SELECT * FROM still ORDER BY id",
+                                          "SELECT * FROM frame ORDER BY n",
+                                          "SELECT * FROM measurement ORDER BY still, measure",
+                                          "SELECT * FROM fact",
+                                          "SELECT * FROM choice",
+                                          "SELECT * FROM scene",
+                                          "SELECT * FROM finding",
+                                          "PRAGMA integrity_check"};
     for (size_t i = 0; i < G_N_ELEMENTS(queries); i++)
         g_assert_cmpint(sqlite3_exec(db, queries[i], append_row, text, NULL), ==, SQLITE_OK);
     sqlite3_close(db);
@@ -622,7 +644,7 @@ static void test_dying(fixture *f, gconstpointer data)
     }
     put_text("card/DCIM/100RWDMO/RWD_9998.RAW", "raw");
     put_text("card/DCIM/100RWDMO/RWD_0004.JPG", "");
-    put_still("other/DCIM/100RWDMO/RWD_0004.JPG", 3, "1"); /* a second copy */
+    put_still("other/DCIM/100RWDMO/RWD_0004.JPG", 3, "1");  /* a second copy */
     put_still("other/DCIM/100RWDMO/RWD_9999.JPG", 60, "1"); /* the same name, another still */
     g_assert_cmpint(intake_apart("whole", 0), ==, 0);
     g_autofree char *want = state_of("whole");

@@ -15,14 +15,14 @@ static void test_dcf(void)
         const char *path;
         int folder, number;
     } rows[] = {
-        {"DCIM/100RWDMO/RWD_0001.JPG", 100, 1},   /* CP-3461 */
+        {"DCIM/100RWDMO/RWD_0001.JPG", 100, 1}, /* CP-3461 */
         {"DCIM/999ABCDE/ABCD9999.TIF", 999, 9999},
-        {"dcim/100rwdmo/rwd_0042.jpg", 100, 42},  /* as FAT shows it when mounted in lower case */
-        {"DCIM/099RWDMO/RWD_0001.JPG", -1, 1},    /* 100 is the first directory */
-        {"DCIM/100RWDM/RWD_0001.JPG", -1, 1},     /* five free characters */
+        {"dcim/100rwdmo/rwd_0042.jpg", 100, 42}, /* as FAT shows it when mounted in lower case */
+        {"DCIM/099RWDMO/RWD_0001.JPG", -1, 1},   /* 100 is the first directory */
+        {"DCIM/100RWDM/RWD_0001.JPG", -1, 1},    /* five free characters */
         {"DCIM/100RWDMOX/RWD_0001.JPG", -1, 1},
-        {"DCIM/100RW-MO/RWD_0001.JPG", -1, 1},    /* no '-' */
-        {"DCIM/100RWDMO/RWD_0000.JPG", 100, -1},  /* 0001 is the first file */
+        {"DCIM/100RW-MO/RWD_0001.JPG", -1, 1},   /* no '-' */
+        {"DCIM/100RWDMO/RWD_0000.JPG", 100, -1}, /* 0001 is the first file */
         {"DCIM/100RWDMO/RWD_001.JPG", 100, -1},
         {"DCIM/100RWDMO/RWDX00001.JPG", 100, -1},
         {"DCIM/100RWDMO/RW 00001.JPG", 100, -1},
@@ -40,10 +40,23 @@ static void test_dcf(void)
 static void test_natural(void)
 {
     /* each before the next; common practice, no source */
-    static const char *const up[] = {"",      "1",     "02",    "2x",     "10",    "a",
-                                     "IMG1",  "img2",  "IMG10", "img10a", "img10b", "img010b2",
-                                     "img11", "img99999999999999999999", "img100000000000000000000",
-                                     "img_1", "z"};
+    static const char *const up[] = {"",
+                                     "1",
+                                     "02",
+                                     "2x",
+                                     "10",
+                                     "a",
+                                     "IMG1",
+                                     "img2",
+                                     "IMG10",
+                                     "img10a",
+                                     "img10b",
+                                     "img010b2",
+                                     "img11",
+                                     "img99999999999999999999",
+                                     "img100000000000000000000",
+                                     "img_1",
+                                     "z"};
     for (size_t i = 0; i < G_N_ELEMENTS(up); i++)
         for (size_t j = 0; j < G_N_ELEMENTS(up); j++)
             g_assert_cmpint(rw_natural_compare(up[i], up[j]), ==, (i > j) - (i < j));
@@ -80,7 +93,8 @@ typedef struct shoot {
 
 static shoot shoot_new(void)
 {
-    return (shoot){g_array_new(FALSE, TRUE, sizeof(rw_shot)), g_ptr_array_new_with_free_func(g_free)};
+    return (shoot){g_array_new(FALSE, TRUE, sizeof(rw_shot)),
+                   g_ptr_array_new_with_free_func(g_free)};
 }
 
 static void shoot_free(shoot *s)
@@ -344,12 +358,14 @@ static void test_other_names(void)
 
 /* ---- properties ---- */
 
-/* A camera at work: random start, deletions, new folders, cards swapped, both ways of rolling over. */
+/* A camera at work: random start, deletions, new folders, cards swapped, both ways of rolling over.
+ */
 static shoot random_shoot(GRand *rand, bool timed)
 {
     shoot s = shoot_new();
     int folder = g_rand_int_range(rand, 100, 990), card = 0;
-    int number = g_rand_boolean(rand) ? g_rand_int_range(rand, 9900, 9999) : g_rand_int_range(rand, 1, 9000);
+    int number =
+        g_rand_boolean(rand) ? g_rand_int_range(rand, 9900, 9999) : g_rand_int_range(rand, 1, 9000);
     bool same_folder = timed && g_rand_boolean(rand);
     bool subsec = g_rand_boolean(rand);
     double time = 1000;
@@ -417,7 +433,8 @@ static void test_shuffle(void)
         rw_order *again = rw_order_shots(mixed, n);
         g_assert_cmpuint(order->count, ==, again->count);
         for (size_t i = 0; i < order->count; i++)
-            g_assert_cmpstr(shot(&s, (guint)order->shots[i])->path, ==, mixed[again->shots[i]].path);
+            g_assert_cmpstr(shot(&s, (guint)order->shots[i])->path, ==,
+                            mixed[again->shots[i]].path);
         g_assert_cmpuint(order->n_notes, ==, again->n_notes);
         for (size_t i = 0; i < order->n_notes; i++) {
             g_assert_cmpint(order->notes[i].kind, ==, again->notes[i].kind);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Camera files: what they say of themselves and their pixels. Files are made with the libraries' own
- * writers; Exif also byte by byte after CIPA DC-008 / JEITA CP-3451 (tag numbers from memory).
+ * Camera files: what they say of themselves and their pixels. Files are made with the libraries'
+ * own writers; Exif also byte by byte after CIPA DC-008 / JEITA CP-3451 (tag numbers from memory).
  */
 #include <math.h>
 #include <string.h>
@@ -130,8 +130,14 @@ static char *digest(const rw_pixels *p)
 static void test_exif(fixture *f, gconstpointer data)
 {
     (void)data;
-    made_still m = {.width = 48, .height = 32, .components = 3, .time = "2026:03:14 09:30:03",
-                    .subsec = "344", .make = " Work\tshop ", .model = "Box 1", .serial = "0031337",
+    made_still m = {.width = 48,
+                    .height = 32,
+                    .components = 3,
+                    .time = "2026:03:14 09:30:03",
+                    .subsec = "344",
+                    .make = " Work\tshop ",
+                    .model = "Box 1",
+                    .serial = "0031337",
                     .orientation = 6};
     put_jpeg(f, &m);
     rw_still_info info = probe(f);
@@ -182,19 +188,20 @@ static void put_with_app1(fixture *f, const uint8_t *block, size_t bytes)
 /* Big-endian, byte by byte: IFD0 with Orientation 3 and the pointer to an Exif IFD with
  * DateTimeOriginal (0x9003), SubSecTimeOriginal (0x9291), FNumber (0x829D) 28/10. */
 static const uint8_t by_hand[] = {
-    'E', 'x', 'i', 'f', 0, 0,
-    'M', 'M', 0, 42, 0, 0, 0, 8,
-    0, 2,                                            /* 8: IFD0, two entries */
-    0x01, 0x12, 0, 3, 0, 0, 0, 1, 0, 3, 0, 0,        /* Orientation SHORT 3 */
-    0x87, 0x69, 0, 4, 0, 0, 0, 1, 0, 0, 0, 38,       /* Exif IFD at 38 */
-    0, 0, 0, 0,                                      /* 34: no next IFD */
-    0, 3,                                            /* 38: three entries */
-    0x82, 0x9D, 0, 5, 0, 0, 0, 1, 0, 0, 0, 80,       /* FNumber RATIONAL at 80 */
-    0x90, 0x03, 0, 2, 0, 0, 0, 20, 0, 0, 0, 88,      /* DateTimeOriginal ASCII 20 at 88 */
-    0x92, 0x91, 0, 2, 0, 0, 0, 3, '0', '5', 0, 0,    /* SubSecTimeOriginal "05" */
-    0, 0, 0, 0,                                      /* 76: end */
-    0, 0, 0, 28, 0, 0, 0, 10,                        /* 80 */
-    '1', '9', '7', '1', ':', '1', '2', ':', '3', '1', ' ', '2', '3', ':', '5', '9', ':', '5', '9', 0,
+    'E',  'x',  'i', 'f', 0,   0,   'M', 'M', 0,   42,  0,   0,   0,   8,   0,   2, /* 8: IFD0, two
+                                                                                       entries */
+    0x01, 0x12, 0,   3,   0,   0,   0,   1,   0,   3,   0,   0,  /* Orientation SHORT 3 */
+    0x87, 0x69, 0,   4,   0,   0,   0,   1,   0,   0,   0,   38, /* Exif IFD at 38 */
+    0,    0,    0,   0,                                          /* 34: no next IFD */
+    0,    3,                                                     /* 38: three entries */
+    0x82, 0x9D, 0,   5,   0,   0,   0,   1,   0,   0,   0,   80, /* FNumber RATIONAL at 80 */
+    0x90, 0x03, 0,   2,   0,   0,   0,   20,  0,   0,   0,   88, /* DateTimeOriginal ASCII 20 at 88
+                                                                  */
+    0x92, 0x91, 0,   2,   0,   0,   0,   3,   '0', '5', 0,   0,  /* SubSecTimeOriginal "05" */
+    0,    0,    0,   0,                                          /* 76: end */
+    0,    0,    0,   28,  0,   0,   0,   10,                     /* 80 */
+    '1',  '9',  '7', '1', ':', '1', '2', ':', '3', '1', ' ', '2', '3', ':', '5', '9', ':',
+    '5',  '9',  0,
 };
 
 static void test_exif_by_hand(fixture *f, gconstpointer data)
@@ -257,7 +264,10 @@ static void test_times(fixture *f, gconstpointer data)
         {"", NULL, NULL, false},
     };
     for (size_t i = 0; i < G_N_ELEMENTS(rows); i++) {
-        made_still m = {.width = 16, .height = 16, .components = 1, .time = rows[i].date,
+        made_still m = {.width = 16,
+                        .height = 16,
+                        .components = 1,
+                        .time = rows[i].date,
                         .subsec = rows[i].subsec};
         put_jpeg(f, &m);
         rw_still_info info = probe(f);
@@ -343,7 +353,8 @@ static void test_jpeg_kinds(fixture *f, gconstpointer data)
 static void test_jpeg_cut(fixture *f, gconstpointer data)
 {
     (void)data;
-    made_still m = {.width = 160, .height = 160, .components = 3, .quality = 95, .plain_chroma = true};
+    made_still m = {
+        .width = 160, .height = 160, .components = 3, .quality = 95, .plain_chroma = true};
     unsigned long bytes;
     unsigned char *jpeg = made_jpeg(&m, &bytes);
     put(f, jpeg, bytes);
@@ -397,8 +408,8 @@ static void test_profile(fixture *f, gconstpointer data)
     g_autofree uint8_t *profile = g_malloc(bytes);
     for (size_t i = 0; i < bytes; i++)
         profile[i] = (uint8_t)(i * 7 + i / 256);
-    made_still m = {.width = 16, .height = 16, .components = 3, .profile = profile,
-                    .profile_bytes = bytes};
+    made_still m = {
+        .width = 16, .height = 16, .components = 3, .profile = profile, .profile_bytes = bytes};
     put_jpeg(f, &m);
     g_assert_true(probe(f).has_profile);
     decode(f, 1);
@@ -622,8 +633,10 @@ static void put_tiff(fixture *f, const tiff_kind *k)
             for (int y = 0; y < TH; y += TILE)
                 for (int x = 0; x < TW; x += TILE) {
                     tiff_block(k, block, x, y, TILE, TILE, c);
-                    uint32_t n = TIFFComputeTile(t, (uint32_t)x, (uint32_t)y, 0, (uint16_t)MAX(c, 0));
-                    g_assert_cmpint(TIFFWriteEncodedTile(t, n, block, TILE * TILE * per * bytes), >, 0);
+                    uint32_t n =
+                        TIFFComputeTile(t, (uint32_t)x, (uint32_t)y, 0, (uint16_t)MAX(c, 0));
+                    g_assert_cmpint(TIFFWriteEncodedTile(t, n, block, TILE * TILE * per * bytes), >,
+                                    0);
                 }
         } else {
             TIFFSetField(t, TIFFTAG_ROWSPERSTRIP, 10);
@@ -669,7 +682,8 @@ static void assert_tiff(fixture *f, const tiff_kind *k)
 static void test_tiff(fixture *f, gconstpointer data)
 {
     (void)data;
-    static const int compressions[] = {COMPRESSION_NONE, COMPRESSION_LZW, COMPRESSION_ADOBE_DEFLATE};
+    static const int compressions[] = {COMPRESSION_NONE, COMPRESSION_LZW,
+                                       COMPRESSION_ADOBE_DEFLATE};
     for (int i = 0; i < 2 * 3 * 16 * 3; i++) {
         int rest = i;
         tiff_kind k = {.bits = rest % 2 ? 16 : 8};
@@ -753,8 +767,8 @@ static void test_no_still(fixture *f, gconstpointer data)
     g_assert_error(f->error, RW_ERROR, RW_ERROR_IO);
     g_clear_error(&f->error);
     /* a header that asks for 65535 x 65535 */
-    static const uint8_t vast[] = {0xFF, 0xD8, 0xFF, 0xC0, 0, 17, 8, 0xFF, 0xFF, 0xFF, 0xFF, 3, 1,
-                                   0x11, 0, 2, 0x11, 0, 3, 0x11, 0, 0xFF, 0xD9};
+    static const uint8_t vast[] = {0xFF, 0xD8, 0xFF, 0xC0, 0,    17, 8, 0xFF, 0xFF, 0xFF, 0xFF, 3,
+                                   1,    0x11, 0,    2,    0x11, 0,  3, 0x11, 0,    0xFF, 0xD9};
     put(f, vast, sizeof vast);
     g_assert_false(rw_still_probe(f->path, &info, &f->error));
     g_assert_error(f->error, RW_ERROR, RW_ERROR_DAMAGED);
@@ -766,8 +780,12 @@ static void test_spoilt(fixture *f, gconstpointer data)
 {
     (void)data;
     GRand *rand = g_rand_new_with_seed(17);
-    made_still m = {.width = 40, .height = 40, .components = 3, .time = "2026:03:14 09:30:03",
-                    .make = "Workshop", .serial = "1"};
+    made_still m = {.width = 40,
+                    .height = 40,
+                    .components = 3,
+                    .time = "2026:03:14 09:30:03",
+                    .make = "Workshop",
+                    .serial = "1"};
     tiff_kind tk = {16, 3, PHOTOMETRIC_RGB, false, true, false, false, COMPRESSION_LZW, 3};
     png_kind pk = {PNG_COLOR_TYPE_RGB, 8, 1, 8, 3};
     int read = 0;

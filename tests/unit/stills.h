@@ -30,7 +30,8 @@ typedef struct made_still {
 /* A soft pattern, different for every seed; smooth, so that JPEG hardly changes it. */
 static inline int made_sample(const made_still *m, int x, int y, int c)
 {
-    int v = 40 + (x * (3 + m->seed % 5) + y * (2 + m->seed % 3)) * 170 / (6 * (m->width + m->height)) +
+    int v = 40 +
+            (x * (3 + m->seed % 5) + y * (2 + m->seed % 3)) * 170 / (6 * (m->width + m->height)) +
             c * 15 + m->seed * 7 % 23;
     return CLAMP(v, 0, 255);
 }
