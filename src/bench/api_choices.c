@@ -14,7 +14,7 @@
 
 /* ---- reading ---- */
 
-static bool write_choices(rw_json *j, rw_reel *reel, GError **error)
+static bool write_choices(rw_doc *j, rw_reel *reel, GError **error)
 {
     int64_t undo = 0, redo = 0, revision = rw_reel_choice_revision(reel, error);
     if (revision < 0 || !rw_reel_undo_state(reel, &undo, &redo, error))
@@ -22,33 +22,33 @@ static bool write_choices(rw_json *j, rw_reel *reel, GError **error)
     g_autoptr(GArray) rows = rw_reel_choices(reel, error);
     if (!rows)
         return false;
-    rw_json_whole(j, "revision", revision);
-    rw_json_whole(j, "undo", undo);
-    rw_json_whole(j, "redo", redo);
-    rw_json_open(j, "choices", '[');
+    rw_doc_whole(j, "revision", revision);
+    rw_doc_whole(j, "undo", undo);
+    rw_doc_whole(j, "redo", redo);
+    rw_doc_open(j, "choices", '[');
     for (guint i = 0; i < rows->len; i++) {
         const rw_choice_row *row = &g_array_index(rows, rw_choice_row, i);
-        rw_json_open(j, NULL, '[');
-        rw_json_text(j, NULL, row->scope);
-        rw_json_text(j, NULL, row->key);
-        rw_json_text(j, NULL, row->value);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '[');
+        rw_doc_text(j, NULL, row->scope);
+        rw_doc_text(j, NULL, row->key);
+        rw_doc_text(j, NULL, row->value);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
     return true;
 }
 
 static void answer_state(rw_reel *reel, rw_reply *reply)
 {
     GError *error = NULL;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
     if (write_choices(j, reel, &error)) {
-        rw_json_close(j);
-        rw_reply_json(reply, &j);
+        rw_doc_close(j);
+        rw_reply_doc(reply, &j);
     } else {
         rw_reply_error(reply, error);
-        rw_json_free(&j);
+        rw_doc_free(&j);
     }
 }
 
@@ -66,12 +66,12 @@ void rw_answer_choices(void *user, const rw_request *request, rw_reply *reply)
 
 static void tell(rw_bench *bench, const char *name, rw_reel *reel)
 {
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "reel", name);
-    rw_json_whole(j, "revision", rw_reel_choice_revision(reel, NULL));
-    rw_json_close(j);
-    g_autofree char *text = rw_json_take(&j);
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "reel", name);
+    rw_doc_whole(j, "revision", rw_reel_choice_revision(reel, NULL));
+    rw_doc_close(j);
+    g_autofree char *text = rw_doc_take(&j);
     rw_events_send(bench->events, "choices", text);
 }
 
@@ -95,7 +95,7 @@ static bool read_row(JsonNode *node, rw_choice_row *row)
 
 static GArray *read_rows(JsonObject *object, GError **error)
 {
-    JsonArray *list = rw_json_get_array(object, "changes");
+    JsonArray *list = rw_body_get_array(object, "changes");
     GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_choice_row));
     g_array_set_clear_func(rows, (GDestroyNotify)rw_choice_row_clear);
     guint count = list ? json_array_get_length(list) : 0;
@@ -155,7 +155,7 @@ static bool change(rw_reel *reel, int64_t seen, GArray *rows, GError **error)
 static bool change_as_asked(rw_reel *reel, JsonObject *object, GError **error)
 {
     int64_t seen = 0;
-    if (!rw_json_get_whole(object, "seen", &seen)) {
+    if (!rw_body_get_whole(object, "seen", &seen)) {
         g_set_error(error, RW_ERROR, RW_ERROR_USAGE, "The request does not say what it has seen.");
         return false;
     }
@@ -170,14 +170,14 @@ static bool change_as_asked(rw_reel *reel, JsonObject *object, GError **error)
 static bool undo_as_asked(rw_reel *reel, JsonObject *object, GError **error)
 {
     int64_t step = 0;
-    rw_json_get_whole(object, "step", &step);
+    rw_body_get_whole(object, "step", &step);
     return rw_reel_undo(reel, step, NULL, error);
 }
 
 static bool redo_as_asked(rw_reel *reel, JsonObject *object, GError **error)
 {
     int64_t step = 0;
-    rw_json_get_whole(object, "step", &step);
+    rw_body_get_whole(object, "step", &step);
     return rw_reel_redo(reel, step, NULL, error);
 }
 
@@ -224,7 +224,7 @@ static void shift_from(const rw_gauge *gauge, rw_affine from, rw_affine to, doub
 static bool place_as_asked(rw_reel *reel, JsonObject *object, GError **error)
 {
     int64_t seen = 0, first = 0, last = -1, n = 0, count = rw_reel_frame_count(reel, error);
-    const char *how = rw_json_get_text(object, "how"), *text = rw_json_get_text(object, "place");
+    const char *how = rw_body_get_text(object, "how"), *text = rw_body_get_text(object, "place");
     rw_affine shown = rw_affine_identity();
     const rw_gauge *gauge = count < 0 ? NULL : rw_reel_gauge(reel, error);
     if (!gauge)
@@ -232,8 +232,8 @@ static bool place_as_asked(rw_reel *reel, JsonObject *object, GError **error)
     bool clear = how && g_str_equal(how, "clear");
     if (!how || !(clear || g_str_equal(how, "move") || g_str_equal(how, "hold")) ||
         !(clear || (text && rw_placement_parse(text, &shown))) ||
-        !rw_json_get_whole(object, "seen", &seen) || !rw_json_get_whole(object, "n", &n) ||
-        !rw_json_get_whole(object, "first", &first) || !rw_json_get_whole(object, "last", &last) ||
+        !rw_body_get_whole(object, "seen", &seen) || !rw_body_get_whole(object, "n", &n) ||
+        !rw_body_get_whole(object, "first", &first) || !rw_body_get_whole(object, "last", &last) ||
         first < 0 || last < first || last >= count || n < 0 || n >= count) {
         g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
                     "A place is a run of frames of the reel and six numbers.");
@@ -257,7 +257,7 @@ static void answer_change(rw_bench *bench, const rw_request *request, rw_reply *
                           bool (*act)(rw_reel *reel, JsonObject *object, GError **error))
 {
     GError *error = NULL;
-    JsonNode *root = rw_json_parse(request->body, request->body_bytes, &error);
+    JsonNode *root = rw_body_parse(request->body, request->body_bytes, &error);
     if (!root) {
         rw_reply_error(reply, error);
         return;

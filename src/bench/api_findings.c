@@ -11,66 +11,66 @@
 
 #define MAX_NOTE 4000
 
-static void write_finding(rw_json *j, const rw_finding_row *row)
+static void write_finding(rw_doc *j, const rw_finding_row *row)
 {
-    rw_json_open(j, NULL, '{');
-    rw_json_whole(j, "id", row->id);
-    rw_json_text(j, "kind", row->kind);
-    rw_json_whole(j, "first", row->first);
-    rw_json_whole(j, "last", row->last);
-    rw_json_whole(j, "still", row->still);
-    rw_json_text(j, "severity", row->severity);
-    rw_json_number(j, "confidence", row->confidence);
-    rw_json_raw(j, "evidence", row->evidence);
-    rw_json_text(j, "advice", row->advice);
-    rw_json_text(j, "state", row->state);
-    rw_json_text(j, "note", row->note);
-    rw_json_close(j);
+    rw_doc_open(j, NULL, '{');
+    rw_doc_whole(j, "id", row->id);
+    rw_doc_text(j, "kind", row->kind);
+    rw_doc_whole(j, "first", row->first);
+    rw_doc_whole(j, "last", row->last);
+    rw_doc_whole(j, "still", row->still);
+    rw_doc_text(j, "severity", row->severity);
+    rw_doc_number(j, "confidence", row->confidence);
+    rw_doc_raw(j, "evidence", row->evidence);
+    rw_doc_text(j, "advice", row->advice);
+    rw_doc_text(j, "state", row->state);
+    rw_doc_text(j, "note", row->note);
+    rw_doc_close(j);
 }
 
-static bool write_findings(rw_json *j, rw_reel *reel, GError **error)
+static bool write_findings(rw_doc *j, rw_reel *reel, GError **error)
 {
     g_autoptr(GArray) rows = rw_reel_findings(reel, error);
     if (!rows)
         return false;
-    rw_json_open(j, "findings", '[');
+    rw_doc_open(j, "findings", '[');
     for (guint i = 0; i < rows->len; i++)
         write_finding(j, &g_array_index(rows, rw_finding_row, i));
-    rw_json_close(j);
+    rw_doc_close(j);
     return true;
 }
 
-static bool write_reshoot(rw_json *j, rw_reel *reel, GError **error)
+static bool write_reshoot(rw_doc *j, rw_reel *reel, GError **error)
 {
     g_autoptr(GArray) rows = rw_survey_reshoot(reel, error);
     if (!rows)
         return false;
-    rw_json_open(j, "reshoot", '[');
+    rw_doc_open(j, "reshoot", '[');
     for (guint i = 0; i < rows->len; i++) {
         const rw_reshoot_row *row = &g_array_index(rows, rw_reshoot_row, i);
-        rw_json_open(j, NULL, '{');
-        rw_json_whole(j, "first", row->first);
-        rw_json_whole(j, "last", row->last);
-        rw_json_number(j, "firstMm", row->first_mm);
-        rw_json_number(j, "lastMm", row->last_mm);
-        rw_json_text(j, "why", row->why);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '{');
+        rw_doc_whole(j, "first", row->first);
+        rw_doc_whole(j, "last", row->last);
+        rw_doc_number(j, "firstMm", row->first_mm);
+        rw_doc_number(j, "lastMm", row->last_mm);
+        rw_doc_text(j, "why", row->why);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
     return true;
 }
 
 static void answer_all(rw_reel *reel, rw_reply *reply)
 {
     GError *error = NULL;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
     if (write_findings(j, reel, &error) && write_reshoot(j, reel, &error)) {
-        rw_json_close(j);
-        rw_reply_json(reply, &j);
+        rw_doc_close(j);
+        rw_reply_doc(reply, &j);
     } else {
         rw_reply_error(reply, error);
-        rw_json_free(&j);
+        rw_doc_free(&j);
     }
 }
 
@@ -86,11 +86,11 @@ void rw_answer_findings(void *user, const rw_request *request, rw_reply *reply)
 
 static void tell(rw_bench *bench, const char *name)
 {
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "reel", name);
-    rw_json_close(j);
-    g_autofree char *text = rw_json_take(&j);
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "reel", name);
+    rw_doc_close(j);
+    g_autofree char *text = rw_doc_take(&j);
     rw_events_send(bench->events, "findings", text);
 }
 
@@ -99,8 +99,8 @@ static bool read_judgement(JsonObject *object, const char **state, const char **
                            GError **error)
 {
     static const char *const states[] = {"open", "confirmed", "dismissed", NULL};
-    *state = rw_json_get_text(object, "state");
-    *note = rw_json_get_text(object, "note");
+    *state = rw_body_get_text(object, "state");
+    *note = rw_body_get_text(object, "note");
     if (*note && !**note)
         *note = NULL;
     if (*state && g_strv_contains(states, *state) && (!*note || strlen(*note) <= MAX_NOTE))
@@ -117,7 +117,7 @@ void rw_answer_judge(void *user, const rw_request *request, rw_reply *reply)
     GError *error = NULL;
     int64_t id = 0;
     const char *state, *note;
-    JsonNode *root = rw_json_parse(request->body, request->body_bytes, &error);
+    JsonNode *root = rw_body_parse(request->body, request->body_bytes, &error);
     if (!root || !read_judgement(json_node_get_object(root), &state, &note, &error)) {
         rw_reply_error(reply, error);
     } else if (!rw_guard_number(request->part[1], &id)) {

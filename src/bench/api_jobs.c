@@ -18,11 +18,11 @@ void rw_answer_jobs(void *user, const rw_request *request, rw_reply *reply)
 {
     (void)request;
     rw_bench *bench = user;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
     rw_jobs_write(bench->jobs, j, "jobs");
-    rw_json_close(j);
-    rw_reply_json(reply, &j);
+    rw_doc_close(j);
+    rw_reply_doc(reply, &j);
 }
 
 /* ---- building a command line ---- */
@@ -53,14 +53,14 @@ static bool off(GError **error, const char *sentence)
 /* "take", "title": free text, as the value of an option in one word. */
 static void add_text(order *o, const char *name)
 {
-    const char *text = rw_json_get_text(o->wish, name);
+    const char *text = rw_body_get_text(o->wish, name);
     if (text && *text)
         add(o, "--%s=%s", name, text);
 }
 
 static bool add_gauge(order *o, GError **error)
 {
-    const char *gauge = rw_json_get_text(o->wish, "gauge"), *fps = rw_json_get_text(o->wish, "fps");
+    const char *gauge = rw_body_get_text(o->wish, "gauge"), *fps = rw_body_get_text(o->wish, "fps");
     rw_rational rate;
     if (gauge && !rw_gauge_find(gauge))
         return off(error, "There is no such gauge.");
@@ -76,7 +76,7 @@ static bool add_gauge(order *o, GError **error)
 /* {"kind": "intake", "reel": new or known name, "source": id, "gauge", "fps", "title", "take"} */
 static bool build_intake(order *o, GError **error)
 {
-    const char *source = rw_json_get_text(o->wish, "source");
+    const char *source = rw_body_get_text(o->wish, "source");
     g_autofree char *card = source ? rw_sources_find(o->bench->sources, source, error) : NULL;
     if (!source)
         return off(error, "Choose where the stills are.");
@@ -99,7 +99,7 @@ static bool build_survey(order *o, GError **error)
 
 static bool build_report(order *o, GError **error)
 {
-    const char *form = rw_json_get_text(o->wish, "form");
+    const char *form = rw_body_get_text(o->wish, "form");
     if (!form || !(g_str_equal(form, "html") || g_str_equal(form, "pdf")))
         return off(error, "A report is html or pdf.");
     const char *shelf = rw_shelf_path(o->bench->shelf);
@@ -121,7 +121,7 @@ static bool is_size(const char *text)
 
 static bool add_skipped(order *o, GError **error)
 {
-    JsonArray *list = rw_json_get_array(o->wish, "skip");
+    JsonArray *list = rw_body_get_array(o->wish, "skip");
     GString *names = g_string_new(NULL);
     bool ok = true;
     for (guint i = 0; list && ok && i < json_array_get_length(list); i++) {
@@ -139,9 +139,9 @@ static bool add_skipped(order *o, GError **error)
 
 static bool add_delivery(order *o, const rw_delivery **delivery, GError **error)
 {
-    const char *codec = rw_json_get_text(o->wish, "codec");
-    const char *size = rw_json_get_text(o->wish, "size");
-    const char *cadence = rw_json_get_text(o->wish, "cadence");
+    const char *codec = rw_body_get_text(o->wish, "codec");
+    const char *size = rw_body_get_text(o->wish, "size");
+    const char *cadence = rw_body_get_text(o->wish, "cadence");
     int64_t quality;
     rw_rational rate;
     *delivery = codec ? rw_delivery_find(codec) : NULL;
@@ -154,7 +154,7 @@ static bool add_delivery(order *o, const rw_delivery **delivery, GError **error)
     add(o, "--codec=%s", codec);
     add(o, "--size=%s", size);
     add(o, "--cadence=%s", cadence);
-    if (rw_json_get_whole(o->wish, "quality", &quality) && quality >= 0)
+    if (rw_body_get_whole(o->wish, "quality", &quality) && quality >= 0)
         add(o, "--quality=%d", (int)MIN(quality, 1000));
     return add_skipped(o, error);
 }
@@ -162,8 +162,8 @@ static bool add_delivery(order *o, const rw_delivery **delivery, GError **error)
 static bool add_range(order *o, GError **error)
 {
     int64_t from, to;
-    bool has_from = rw_json_get_whole(o->wish, "from", &from);
-    bool has_to = rw_json_get_whole(o->wish, "to", &to);
+    bool has_from = rw_body_get_whole(o->wish, "from", &from);
+    bool has_to = rw_body_get_whole(o->wish, "to", &to);
     if ((has_from && from < 0) || (has_to && to < 0) || (has_from && has_to && from > to))
         return off(error, "The first frame comes before the last.");
     if (has_from)
@@ -183,7 +183,7 @@ static bool is_file_name(const char *name)
  * "from", "to"} */
 static bool build_finish(order *o, GError **error)
 {
-    const char *name = rw_json_get_text(o->wish, "name");
+    const char *name = rw_body_get_text(o->wish, "name");
     const rw_delivery *delivery;
     if (!is_file_name(name))
         return off(error,
@@ -238,8 +238,8 @@ static const struct {
 
 static int64_t start(rw_bench *bench, JsonObject *wish, GError **error)
 {
-    const char *kind = rw_json_get_text(wish, "kind");
-    order o = {.bench = bench, .wish = wish, .reel = rw_json_get_text(wish, "reel")};
+    const char *kind = rw_body_get_text(wish, "kind");
+    order o = {.bench = bench, .wish = wish, .reel = rw_body_get_text(wish, "reel")};
     size_t k = 0;
     while (k < G_N_ELEMENTS(builders) && g_strcmp0(kind, builders[k].kind) != 0)
         k++;
@@ -273,14 +273,14 @@ static int64_t start(rw_bench *bench, JsonObject *wish, GError **error)
 void rw_answer_start(void *user, const rw_request *request, rw_reply *reply)
 {
     GError *error = NULL;
-    JsonNode *root = rw_json_parse(request->body, request->body_bytes, &error);
+    JsonNode *root = rw_body_parse(request->body, request->body_bytes, &error);
     int64_t number = root ? start(user, json_node_get_object(root), &error) : 0;
     if (number) {
-        rw_json *j = rw_json_new();
-        rw_json_open(j, NULL, '{');
-        rw_json_whole(j, "number", number);
-        rw_json_close(j);
-        rw_reply_json(reply, &j);
+        rw_doc *j = rw_doc_new();
+        rw_doc_open(j, NULL, '{');
+        rw_doc_whole(j, "number", number);
+        rw_doc_close(j);
+        rw_reply_doc(reply, &j);
     } else {
         rw_reply_error(reply, error);
     }

@@ -111,18 +111,18 @@ static const char *movie_type(const char *name)
     return NULL;
 }
 
-static void write_movie(rw_json *j, int folder, const char *name)
+static void write_movie(rw_doc *j, int folder, const char *name)
 {
     struct stat info;
     if (name[0] == '.' || !movie_type(name) ||
         fstatat(folder, name, &info, AT_SYMLINK_NOFOLLOW) != 0 || !S_ISREG(info.st_mode))
         return;
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "name", name);
-    rw_json_text(j, "type", movie_type(name));
-    rw_json_whole(j, "bytes", info.st_size);
-    rw_json_whole(j, "made", info.st_mtim.tv_sec);
-    rw_json_close(j);
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "name", name);
+    rw_doc_text(j, "type", movie_type(name));
+    rw_doc_whole(j, "bytes", info.st_size);
+    rw_doc_whole(j, "made", info.st_mtim.tv_sec);
+    rw_doc_close(j);
 }
 
 void rw_answer_movies(void *user, const rw_request *request, rw_reply *reply)
@@ -134,15 +134,15 @@ void rw_answer_movies(void *user, const rw_request *request, rw_reply *reply)
     rw_shelf_return(bench->shelf, request->part[0], &reel);
     int fd = rw_shelf_open(bench->shelf, request->part[0], "out", NULL);
     DIR *dir = fd >= 0 ? fdopendir(fd) : NULL;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_open(j, "movies", '[');
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_open(j, "movies", '[');
     struct dirent *entry;
     while (dir && (entry = readdir(dir)))
         write_movie(j, fd, entry->d_name);
-    rw_json_close(j);
-    rw_json_close(j);
-    rw_reply_json(reply, &j);
+    rw_doc_close(j);
+    rw_doc_close(j);
+    rw_reply_doc(reply, &j);
     if (dir)
         closedir(dir);
     else if (fd >= 0)

@@ -22,50 +22,50 @@ rw_reel *rw_bench_borrow(rw_bench *bench, const rw_request *request, rw_reply *r
 
 /* ---- the reel ---- */
 
-static void write_rect(rw_json *j, const char *key, rw_rect r)
+static void write_rect(rw_doc *j, const char *key, rw_rect r)
 {
-    rw_json_open(j, key, '[');
-    rw_json_number(j, NULL, r.x);
-    rw_json_number(j, NULL, r.y);
-    rw_json_number(j, NULL, r.width);
-    rw_json_number(j, NULL, r.height);
-    rw_json_close(j);
+    rw_doc_open(j, key, '[');
+    rw_doc_number(j, NULL, r.x);
+    rw_doc_number(j, NULL, r.y);
+    rw_doc_number(j, NULL, r.width);
+    rw_doc_number(j, NULL, r.height);
+    rw_doc_close(j);
 }
 
-static void write_gauge(rw_json *j, const rw_gauge *gauge)
+static void write_gauge(rw_doc *j, const rw_gauge *gauge)
 {
-    rw_json_open(j, "gauge", '{');
-    rw_json_text(j, "name", gauge->name);
-    rw_json_text(j, "title", gauge->title);
-    rw_json_number(j, "width", gauge->width);
-    rw_json_number(j, "pitch", gauge->pitch);
-    rw_json_number(j, "framesPerFoot", rw_rational_value(gauge->frames_per_foot));
-    rw_json_flag(j, "onFrameLine", gauge->perforation_on_frame_line);
-    rw_json_open(j, "perforations", '[');
+    rw_doc_open(j, "gauge", '{');
+    rw_doc_text(j, "name", gauge->name);
+    rw_doc_text(j, "title", gauge->title);
+    rw_doc_number(j, "width", gauge->width);
+    rw_doc_number(j, "pitch", gauge->pitch);
+    rw_doc_number(j, "framesPerFoot", rw_rational_value(gauge->frames_per_foot));
+    rw_doc_flag(j, "onFrameLine", gauge->perforation_on_frame_line);
+    rw_doc_open(j, "perforations", '[');
     for (int i = 0; i < gauge->n_perforations; i++) {
         const rw_perforation *p = &gauge->perforations[i];
-        rw_json_open(j, NULL, '[');
-        rw_json_number(j, NULL, p->x);
-        rw_json_number(j, NULL, p->y);
-        rw_json_number(j, NULL, p->width);
-        rw_json_number(j, NULL, p->height);
-        rw_json_number(j, NULL, p->radius);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '[');
+        rw_doc_number(j, NULL, p->x);
+        rw_doc_number(j, NULL, p->y);
+        rw_doc_number(j, NULL, p->width);
+        rw_doc_number(j, NULL, p->height);
+        rw_doc_number(j, NULL, p->radius);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
     write_rect(j, "aperture", gauge->camera_aperture);
     write_rect(j, "shown", gauge->projectable);
-    rw_json_open(j, "speeds", '[');
+    rw_doc_open(j, "speeds", '[');
     for (int i = 0; i < gauge->n_speeds; i++) {
         g_autofree char *speed = rw_rational_format(gauge->speeds[i]);
-        rw_json_text(j, NULL, speed);
+        rw_doc_text(j, NULL, speed);
     }
-    rw_json_close(j);
-    rw_json_close(j);
+    rw_doc_close(j);
+    rw_doc_close(j);
 }
 
 /* [still, doubled_of, state] of each frame in flat rows: short to send, quick to read. */
-static bool write_frames(rw_json *j, rw_reel *reel, GHashTable *states, GError **error)
+static bool write_frames(rw_doc *j, rw_reel *reel, GHashTable *states, GError **error)
 {
     int64_t count = rw_reel_frame_count(reel, error);
     if (count < 0)
@@ -74,51 +74,51 @@ static bool write_frames(rw_json *j, rw_reel *reel, GHashTable *states, GError *
                              : g_array_new(FALSE, FALSE, sizeof(rw_frame_row));
     if (!rows)
         return false;
-    rw_json_whole(j, "frames", count);
-    rw_json_open(j, "stills", '[');
+    rw_doc_whole(j, "frames", count);
+    rw_doc_open(j, "stills", '[');
     for (guint i = 0; i < rows->len; i++)
-        rw_json_whole(j, NULL, g_array_index(rows, rw_frame_row, i).still);
-    rw_json_close(j);
-    rw_json_open(j, "doubled", '[');
+        rw_doc_whole(j, NULL, g_array_index(rows, rw_frame_row, i).still);
+    rw_doc_close(j);
+    rw_doc_open(j, "doubled", '[');
     for (guint i = 0; i < rows->len; i++) {
         const rw_frame_row *row = &g_array_index(rows, rw_frame_row, i);
         if (row->doubled_of >= 0)
-            rw_json_whole(j, NULL, row->n);
+            rw_doc_whole(j, NULL, row->n);
     }
-    rw_json_close(j);
-    rw_json_open(j, "unreadable", '[');
+    rw_doc_close(j);
+    rw_doc_open(j, "unreadable", '[');
     for (guint i = 0; i < rows->len; i++) {
         const rw_frame_row *row = &g_array_index(rows, rw_frame_row, i);
         if (GPOINTER_TO_INT(g_hash_table_lookup(states, &row->still)) == RW_STILL_UNREADABLE)
-            rw_json_whole(j, NULL, row->n);
+            rw_doc_whole(j, NULL, row->n);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
     g_array_unref(rows);
     return true;
 }
 
-static bool write_scenes(rw_json *j, rw_reel *reel, GError **error)
+static bool write_scenes(rw_doc *j, rw_reel *reel, GError **error)
 {
     g_autoptr(GArray) rows = rw_reel_scenes(reel, error);
     if (!rows)
         return false;
-    rw_json_open(j, "scenes", '[');
+    rw_doc_open(j, "scenes", '[');
     for (guint i = 0; i < rows->len; i++) {
         const rw_scene_row *row = &g_array_index(rows, rw_scene_row, i);
-        rw_json_open(j, NULL, '{');
-        rw_json_whole(j, "id", row->id);
-        rw_json_whole(j, "first", row->first);
-        rw_json_whole(j, "last", row->last);
-        rw_json_text(j, "cue", row->cue);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '{');
+        rw_doc_whole(j, "id", row->id);
+        rw_doc_whole(j, "first", row->first);
+        rw_doc_whole(j, "last", row->last);
+        rw_doc_text(j, "cue", row->cue);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
     return true;
 }
 
 /* Of all stills: the size of most, what tells this reel from another of its name, who is
  * unreadable. */
-static void write_stills(rw_json *j, GArray *stills, GHashTable *states)
+static void write_stills(rw_doc *j, GArray *stills, GHashTable *states)
 {
     const rw_still_row *first = NULL;
     for (guint i = 0; i < stills->len; i++) {
@@ -128,13 +128,13 @@ static void write_stills(rw_json *j, GArray *stills, GHashTable *states)
             first = row;
     }
     g_autofree char *stamp = g_strndup(first ? first->sha256 : "", 12);
-    rw_json_whole(j, "stillWidth", first ? first->width : 0);
-    rw_json_whole(j, "stillHeight", first ? first->height : 0);
-    rw_json_text(j, "stamp", stamp);
-    rw_json_whole(j, "count", stills->len);
+    rw_doc_whole(j, "stillWidth", first ? first->width : 0);
+    rw_doc_whole(j, "stillHeight", first ? first->height : 0);
+    rw_doc_text(j, "stamp", stamp);
+    rw_doc_whole(j, "count", stills->len);
 }
 
-static bool write_meta(rw_json *j, rw_reel *reel, const char *key, const char *meta, GError **error)
+static bool write_meta(rw_doc *j, rw_reel *reel, const char *key, const char *meta, GError **error)
 {
     g_autoptr(GError) inner = NULL;
     g_autofree char *value = rw_reel_get_meta(reel, meta, &inner);
@@ -142,11 +142,11 @@ static bool write_meta(rw_json *j, rw_reel *reel, const char *key, const char *m
         g_propagate_error(error, g_steal_pointer(&inner));
         return false;
     }
-    rw_json_text(j, key, value);
+    rw_doc_text(j, key, value);
     return true;
 }
 
-static bool write_reel(rw_json *j, rw_reel *reel, GError **error)
+static bool write_reel(rw_doc *j, rw_reel *reel, GError **error)
 {
     const rw_gauge *gauge = rw_reel_gauge(reel, error);
     g_autoptr(GArray) stills = gauge ? rw_reel_stills(reel, error) : NULL;
@@ -156,7 +156,7 @@ static bool write_reel(rw_json *j, rw_reel *reel, GError **error)
     write_gauge(j, gauge);
     write_stills(j, stills, states);
     int64_t revision = rw_reel_choice_revision(reel, error);
-    rw_json_whole(j, "revision", revision);
+    rw_doc_whole(j, "revision", revision);
     return revision >= 0 && write_meta(j, reel, "title", "title", error) &&
            write_meta(j, reel, "fps", "fps", error) &&
            write_meta(j, reel, "wayUp", "way_up", error) && write_frames(j, reel, states, error) &&
@@ -170,15 +170,15 @@ void rw_answer_reel(void *user, const rw_request *request, rw_reply *reply)
     rw_reel *reel = rw_bench_borrow(bench, request, reply);
     if (!reel)
         return;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "name", request->part[0]);
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "name", request->part[0]);
     if (write_reel(j, reel, &error)) {
-        rw_json_close(j);
-        rw_reply_json(reply, &j);
+        rw_doc_close(j);
+        rw_reply_doc(reply, &j);
     } else {
         rw_reply_error(reply, error);
-        rw_json_free(&j);
+        rw_doc_free(&j);
     }
     rw_shelf_return(bench->shelf, request->part[0], &reel);
 }
@@ -187,18 +187,18 @@ void rw_answer_title(void *user, const rw_request *request, rw_reply *reply)
 {
     rw_bench *bench = user;
     g_autoptr(GError) error = NULL;
-    JsonNode *root = rw_json_parse(request->body, request->body_bytes, &error);
-    const char *title = root ? rw_json_get_text(json_node_get_object(root), "title") : NULL;
+    JsonNode *root = rw_body_parse(request->body, request->body_bytes, &error);
+    const char *title = root ? rw_body_get_text(json_node_get_object(root), "title") : NULL;
     rw_reel *reel = NULL;
     if (!title || strlen(title) > 400)
         rw_reply_refuse(reply, 400, "A title is a text of at most 400 bytes.");
     else if ((reel = rw_bench_borrow(bench, request, reply))) {
         if (rw_reel_put_meta(reel, "title", title, &error)) {
-            rw_json *j = rw_json_new();
-            rw_json_open(j, NULL, '{');
-            rw_json_text(j, "title", title);
-            rw_json_close(j);
-            rw_reply_json(reply, &j);
+            rw_doc *j = rw_doc_new();
+            rw_doc_open(j, NULL, '{');
+            rw_doc_text(j, "title", title);
+            rw_doc_close(j);
+            rw_reply_doc(reply, &j);
         } else {
             rw_reply_error(reply, g_steal_pointer(&error));
         }
@@ -287,23 +287,23 @@ void rw_answer_series(void *user, const rw_request *request, rw_reply *reply)
 
 /* ---- one frame ---- */
 
-static void write_still(rw_json *j, const rw_still_row *row)
+static void write_still(rw_doc *j, const rw_still_row *row)
 {
     g_autofree char *time =
         row->captured_us > INT64_MIN ? rw_still_format_time(row->captured_us) : NULL;
-    rw_json_open(j, "still", '{');
-    rw_json_whole(j, "id", row->id);
-    rw_json_text(j, "path", row->path);
-    rw_json_whole(j, "width", row->width);
-    rw_json_whole(j, "height", row->height);
-    rw_json_whole(j, "bytes", row->bytes);
-    rw_json_text(j, "captured", time);
-    rw_json_whole(j, "state", row->state);
-    rw_json_text(j, "fault", row->fault);
-    rw_json_close(j);
+    rw_doc_open(j, "still", '{');
+    rw_doc_whole(j, "id", row->id);
+    rw_doc_text(j, "path", row->path);
+    rw_doc_whole(j, "width", row->width);
+    rw_doc_whole(j, "height", row->height);
+    rw_doc_whole(j, "bytes", row->bytes);
+    rw_doc_text(j, "captured", time);
+    rw_doc_whole(j, "state", row->state);
+    rw_doc_text(j, "fault", row->fault);
+    rw_doc_close(j);
 }
 
-static bool write_frame(rw_json *j, rw_reel *reel, int64_t n, GError **error)
+static bool write_frame(rw_doc *j, rw_reel *reel, int64_t n, GError **error)
 {
     rw_frame_row frame;
     rw_still_row still = {0};
@@ -311,17 +311,16 @@ static bool write_frame(rw_json *j, rw_reel *reel, int64_t n, GError **error)
         return false;
     if (frame.still && !rw_reel_get_still(reel, frame.still, &still, error))
         return false;
-    rw_json_whole(j, "n", n);
-    rw_json_whole(j, "doubledOf", frame.doubled_of);
-    rw_json_whole(j, "replaced", frame.replaced);
+    rw_doc_whole(j, "n", n);
+    rw_doc_whole(j, "doubledOf", frame.doubled_of);
+    rw_doc_whole(j, "replaced", frame.replaced);
     if (frame.still) {
         write_still(j, &still);
-        rw_json_open(j, "measures", '{');
+        rw_doc_open(j, "measures", '{');
         for (const rw_measure_info *m = rw_measure_table(); m->name; m++)
             if (m->plot)
-                rw_json_number(j, m->name,
-                               rw_reel_get_measure(reel, frame.still, m->name, 0, NULL));
-        rw_json_close(j);
+                rw_doc_number(j, m->name, rw_reel_get_measure(reel, frame.still, m->name, 0, NULL));
+        rw_doc_close(j);
     }
     rw_still_row_clear(&still);
     return true;
@@ -339,14 +338,14 @@ void rw_answer_frame(void *user, const rw_request *request, rw_reply *reply)
     rw_reel *reel = rw_bench_borrow(bench, request, reply);
     if (!reel)
         return;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
     if (write_frame(j, reel, n, &error)) {
-        rw_json_close(j);
-        rw_reply_json(reply, &j);
+        rw_doc_close(j);
+        rw_reply_doc(reply, &j);
     } else {
         rw_reply_error(reply, error);
-        rw_json_free(&j);
+        rw_doc_free(&j);
     }
     rw_shelf_return(bench->shelf, request->part[0], &reel);
 }

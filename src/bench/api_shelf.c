@@ -23,9 +23,9 @@
 /* ---- one reel ---- */
 
 /* Pictures from all over the reel, one from the middle of each ninth. */
-static bool write_strip(rw_json *j, rw_reel *reel, int64_t count, GError **error)
+static bool write_strip(rw_doc *j, rw_reel *reel, int64_t count, GError **error)
 {
-    rw_json_open(j, "strip", '[');
+    rw_doc_open(j, "strip", '[');
     for (int64_t i = 0; i < STRIP && i < count; i++) {
         int64_t n = count > STRIP ? (2 * i + 1) * count / (2 * STRIP) : i;
         rw_frame_row row;
@@ -33,20 +33,20 @@ static bool write_strip(rw_json *j, rw_reel *reel, int64_t count, GError **error
             return false;
         if (!row.still)
             continue;
-        rw_json_open(j, NULL, '[');
-        rw_json_whole(j, NULL, n);
-        rw_json_whole(j, NULL, row.still);
+        rw_doc_open(j, NULL, '[');
+        rw_doc_whole(j, NULL, n);
+        rw_doc_whole(j, NULL, row.still);
         rw_geometry_row place;
         if (rw_reel_get_placement(reel, n, &place, NULL))
             for (int k = 0; k < 6; k++)
-                rw_json_number(j, NULL, place.film_to_still.m[k / 3][k % 3]);
-        rw_json_close(j);
+                rw_doc_number(j, NULL, place.film_to_still.m[k / 3][k % 3]);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
     return true;
 }
 
-static bool write_stills(rw_json *j, rw_reel *reel, GError **error)
+static bool write_stills(rw_doc *j, rw_reel *reel, GError **error)
 {
     g_autoptr(GArray) stills = rw_reel_stills(reel, error);
     if (!stills)
@@ -65,15 +65,15 @@ static bool write_stills(rw_json *j, rw_reel *reel, GError **error)
         }
     }
     g_autofree char *time = first > INT64_MIN ? rw_still_format_time(first) : NULL;
-    rw_json_whole(j, "stills", pictures);
-    rw_json_whole(j, "stillBytes", bytes);
-    rw_json_text(j, "captured", time);
-    rw_json_whole(j, "stillWidth", width);
-    rw_json_whole(j, "stillHeight", height);
+    rw_doc_whole(j, "stills", pictures);
+    rw_doc_whole(j, "stillBytes", bytes);
+    rw_doc_text(j, "captured", time);
+    rw_doc_whole(j, "stillWidth", width);
+    rw_doc_whole(j, "stillHeight", height);
     return true;
 }
 
-static bool write_findings(rw_json *j, rw_reel *reel, GError **error)
+static bool write_findings(rw_doc *j, rw_reel *reel, GError **error)
 {
     static const char *const severities[] = {"redo", "look", "note"};
     int64_t open[3] = {0}, judged = 0;
@@ -86,24 +86,24 @@ static bool write_findings(rw_json *j, rw_reel *reel, GError **error)
             open[s] += g_str_equal(row->state, "open") && g_str_equal(row->severity, severities[s]);
         judged += !g_str_equal(row->state, "open");
     }
-    rw_json_open(j, "findings", '{');
+    rw_doc_open(j, "findings", '{');
     for (int s = 0; s < 3; s++)
-        rw_json_whole(j, severities[s], open[s]);
-    rw_json_whole(j, "judged", judged);
-    rw_json_close(j);
+        rw_doc_whole(j, severities[s], open[s]);
+    rw_doc_whole(j, "judged", judged);
+    rw_doc_close(j);
     return true;
 }
 
 /* Scenes as their first frames, for the little map. */
-static bool write_scenes(rw_json *j, rw_reel *reel, GError **error)
+static bool write_scenes(rw_doc *j, rw_reel *reel, GError **error)
 {
     g_autoptr(GArray) rows = rw_reel_scenes(reel, error);
     if (!rows)
         return false;
-    rw_json_open(j, "scenes", '[');
+    rw_doc_open(j, "scenes", '[');
     for (guint i = 0; i < rows->len; i++)
-        rw_json_whole(j, NULL, g_array_index(rows, rw_scene_row, i).first);
-    rw_json_close(j);
+        rw_doc_whole(j, NULL, g_array_index(rows, rw_scene_row, i).first);
+    rw_doc_close(j);
     return true;
 }
 
@@ -134,7 +134,7 @@ static int64_t count_movies(rw_bench *bench, const char *name)
     return count;
 }
 
-static bool write_facts(rw_json *j, rw_reel *reel, GError **error)
+static bool write_facts(rw_doc *j, rw_reel *reel, GError **error)
 {
     int64_t count = rw_reel_frame_count(reel, error);
     const rw_gauge *gauge = count >= 0 ? rw_reel_gauge(reel, error) : NULL;
@@ -147,35 +147,35 @@ static bool write_facts(rw_json *j, rw_reel *reel, GError **error)
         rw_rational_parse(chosen, &fps, NULL);
     g_autofree char *rate = rw_rational_format(fps);
     g_autofree char *packed = rw_reel_get_meta(reel, "package", NULL);
-    rw_json_text(j, "title", title);
-    rw_json_text(j, "gauge", gauge->name);
-    rw_json_text(j, "gaugeTitle", gauge->title);
-    rw_json_text(j, "fps", rate);
-    rw_json_whole(j, "frames", count);
-    rw_json_number(j, "seconds", (double)count / rw_rational_value(fps));
-    rw_json_number(j, "mm", rw_mm_from_frames(gauge, count));
-    rw_json_flag(j, "surveyed", is_surveyed(reel, count));
-    rw_json_text(j, "package", packed && *packed ? packed : NULL);
+    rw_doc_text(j, "title", title);
+    rw_doc_text(j, "gauge", gauge->name);
+    rw_doc_text(j, "gaugeTitle", gauge->title);
+    rw_doc_text(j, "fps", rate);
+    rw_doc_whole(j, "frames", count);
+    rw_doc_number(j, "seconds", (double)count / rw_rational_value(fps));
+    rw_doc_number(j, "mm", rw_mm_from_frames(gauge, count));
+    rw_doc_flag(j, "surveyed", is_surveyed(reel, count));
+    rw_doc_text(j, "package", packed && *packed ? packed : NULL);
     return write_strip(j, reel, count, error) && write_stills(j, reel, error) &&
            write_findings(j, reel, error) && write_scenes(j, reel, error);
 }
 
-static void write_reel(rw_bench *bench, rw_json *j, const char *name)
+static void write_reel(rw_bench *bench, rw_doc *j, const char *name)
 {
     g_autoptr(GError) error = NULL;
     int folder = rw_shelf_folder(bench->shelf);
     g_autofree char *cache = g_strconcat(name, "/cache", NULL);
     g_autofree char *out = g_strconcat(name, "/out", NULL);
     rw_reel *reel = rw_shelf_borrow(bench->shelf, name, &error);
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "name", name);
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "name", name);
     if (reel && write_facts(j, reel, &error)) {
-        rw_json_whole(j, "movies", count_movies(bench, name));
-        rw_json_whole(j, "cacheBytes", rw_beneath_size(folder, cache));
-        rw_json_whole(j, "outBytes", rw_beneath_size(folder, out));
+        rw_doc_whole(j, "movies", count_movies(bench, name));
+        rw_doc_whole(j, "cacheBytes", rw_beneath_size(folder, cache));
+        rw_doc_whole(j, "outBytes", rw_beneath_size(folder, out));
     }
-    rw_json_text(j, "fault", error ? error->message : NULL);
-    rw_json_close(j);
+    rw_doc_text(j, "fault", error ? error->message : NULL);
+    rw_doc_close(j);
     rw_shelf_return(bench->shelf, name, &reel);
 }
 
@@ -185,16 +185,16 @@ void rw_answer_shelf(void *user, const rw_request *request, rw_reply *reply)
     rw_bench *bench = user;
     g_auto(GStrv) names = rw_shelf_names(bench->shelf);
     g_autofree char *title = g_path_get_basename(rw_shelf_path(bench->shelf));
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "shelf", title);
-    rw_json_open(j, "reels", '[');
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "shelf", title);
+    rw_doc_open(j, "reels", '[');
     for (char **name = names; *name; name++)
         write_reel(bench, j, *name);
-    rw_json_close(j);
+    rw_doc_close(j);
     rw_jobs_write(bench->jobs, j, "jobs");
-    rw_json_close(j);
-    rw_reply_json(reply, &j);
+    rw_doc_close(j);
+    rw_reply_doc(reply, &j);
 }
 
 /* ---- where stills can come from ---- */
@@ -204,115 +204,115 @@ void rw_answer_sources(void *user, const rw_request *request, rw_reply *reply)
     (void)request;
     rw_bench *bench = user;
     g_autoptr(GPtrArray) found = rw_sources_look(bench->sources);
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_open(j, "sources", '[');
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_open(j, "sources", '[');
     for (guint i = 0; i < found->len; i++) {
         const rw_source *source = g_ptr_array_index(found, i);
-        rw_json_open(j, NULL, '{');
-        rw_json_text(j, "id", source->id);
-        rw_json_text(j, "path", source->path);
-        rw_json_whole(j, "stills", source->stills);
-        rw_json_whole(j, "bytes", source->bytes);
-        rw_json_flag(j, "card", source->is_card);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '{');
+        rw_doc_text(j, "id", source->id);
+        rw_doc_text(j, "path", source->path);
+        rw_doc_whole(j, "stills", source->stills);
+        rw_doc_whole(j, "bytes", source->bytes);
+        rw_doc_flag(j, "card", source->is_card);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
-    rw_json_close(j);
-    rw_reply_json(reply, &j);
+    rw_doc_close(j);
+    rw_doc_close(j);
+    rw_reply_doc(reply, &j);
 }
 
 /* ---- tables ---- */
 
-static void write_gauges(rw_json *j)
+static void write_gauges(rw_doc *j)
 {
-    rw_json_open(j, "gauges", '[');
+    rw_doc_open(j, "gauges", '[');
     for (const rw_gauge *const *g = rw_gauge_all(); *g; g++) {
-        rw_json_open(j, NULL, '{');
-        rw_json_text(j, "name", (*g)->name);
-        rw_json_text(j, "title", (*g)->title);
-        rw_json_open(j, "speeds", '[');
+        rw_doc_open(j, NULL, '{');
+        rw_doc_text(j, "name", (*g)->name);
+        rw_doc_text(j, "title", (*g)->title);
+        rw_doc_open(j, "speeds", '[');
         for (int i = 0; i < (*g)->n_speeds; i++) {
             g_autofree char *speed = rw_rational_format((*g)->speeds[i]);
-            rw_json_text(j, NULL, speed);
+            rw_doc_text(j, NULL, speed);
         }
-        rw_json_close(j);
-        rw_json_close(j);
+        rw_doc_close(j);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
 }
 
-static void write_deliveries(rw_json *j)
+static void write_deliveries(rw_doc *j)
 {
-    rw_json_open(j, "deliveries", '[');
+    rw_doc_open(j, "deliveries", '[');
     for (const rw_delivery *const *d = rw_delivery_all(); *d; d++) {
         int best = 0, worst = 0, usual = 0;
         bool scale = rw_delivery_quality_range(*d, &best, &worst, &usual);
         const char *const *extensions = rw_delivery_extensions(*d);
-        rw_json_open(j, NULL, '{');
-        rw_json_text(j, "name", rw_delivery_name(*d));
-        rw_json_text(j, "title", rw_delivery_title(*d));
-        rw_json_text(j, "extension", extensions[0]);
-        rw_json_flag(j, "lossless", rw_delivery_is_lossless(*d));
-        rw_json_flag(j, "scale", scale);
-        rw_json_whole(j, "best", best);
-        rw_json_whole(j, "worst", worst);
-        rw_json_whole(j, "quality", usual);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '{');
+        rw_doc_text(j, "name", rw_delivery_name(*d));
+        rw_doc_text(j, "title", rw_delivery_title(*d));
+        rw_doc_text(j, "extension", extensions[0]);
+        rw_doc_flag(j, "lossless", rw_delivery_is_lossless(*d));
+        rw_doc_flag(j, "scale", scale);
+        rw_doc_whole(j, "best", best);
+        rw_doc_whole(j, "worst", worst);
+        rw_doc_whole(j, "quality", usual);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
 }
 
-static void write_measures(rw_json *j)
+static void write_measures(rw_doc *j)
 {
-    rw_json_open(j, "measures", '[');
+    rw_doc_open(j, "measures", '[');
     for (const rw_measure_info *m = rw_measure_table(); m->name; m++) {
         if (!m->plot)
             continue;
-        rw_json_open(j, NULL, '{');
-        rw_json_text(j, "name", m->name);
-        rw_json_text(j, "title", m->title);
-        rw_json_text(j, "unit", g_str_equal(m->unit, "1") ? "" : m->unit);
-        rw_json_text(j, "help", m->help);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '{');
+        rw_doc_text(j, "name", m->name);
+        rw_doc_text(j, "title", m->title);
+        rw_doc_text(j, "unit", g_str_equal(m->unit, "1") ? "" : m->unit);
+        rw_doc_text(j, "help", m->help);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
 }
 
-static void write_kinds(rw_json *j)
+static void write_kinds(rw_doc *j)
 {
-    rw_json_open(j, "kinds", '[');
+    rw_doc_open(j, "kinds", '[');
     for (const rw_finding_kind *k = rw_finding_kinds(); k->name; k++) {
-        rw_json_open(j, NULL, '{');
-        rw_json_text(j, "name", k->name);
-        rw_json_text(j, "title", k->title);
-        rw_json_text(j, "help", k->help);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '{');
+        rw_doc_text(j, "name", k->name);
+        rw_doc_text(j, "title", k->title);
+        rw_doc_text(j, "help", k->help);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
+    rw_doc_close(j);
 }
 
 void rw_answer_tables(void *user, const rw_request *request, rw_reply *reply)
 {
     (void)user;
     (void)request;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "version", rw_version());
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "version", rw_version());
     write_gauges(j);
     write_deliveries(j);
     write_measures(j);
     write_kinds(j);
     rw_catalogue_write(j, "groups");
-    rw_json_open(j, "stages", '[');
+    rw_doc_open(j, "stages", '[');
     for (const rw_stage *const *stage = rw_stages(); *stage; stage++) {
-        rw_json_open(j, NULL, '{');
-        rw_json_text(j, "name", (*stage)->name);
-        rw_json_text(j, "title", (*stage)->title);
-        rw_json_flag(j, "usual", (*stage)->by_default);
-        rw_json_close(j);
+        rw_doc_open(j, NULL, '{');
+        rw_doc_text(j, "name", (*stage)->name);
+        rw_doc_text(j, "title", (*stage)->title);
+        rw_doc_flag(j, "usual", (*stage)->by_default);
+        rw_doc_close(j);
     }
-    rw_json_close(j);
-    rw_json_close(j);
-    rw_reply_json(reply, &j);
+    rw_doc_close(j);
+    rw_doc_close(j);
+    rw_reply_doc(reply, &j);
 }

@@ -3,30 +3,31 @@
 #include "bench/guard.h"
 
 #define STILL_MEMORY ((size_t)224 << 20) /* decoded originals that are kept */
-#define FRAME_MEMORY ((size_t)768 << 20) /* finished frames being made, and what they are made of  \
-                                          */
-#define HEARTBEAT 15                     /* seconds: streams whose page is gone are found by it */
+#define FRAME_MEMORY                                                                               \
+    ((size_t)768 << 20) /* finished frames being made, and what they are made of                   \
+                         */
+#define HEARTBEAT 15    /* seconds: streams whose page is gone are found by it */
 
 static void on_reel_changed(const char *name, void *data)
 {
     rw_bench *bench = data;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "reel", name);
-    rw_json_close(j);
-    g_autofree char *text = rw_json_take(&j);
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "reel", name);
+    rw_doc_close(j);
+    g_autofree char *text = rw_doc_take(&j);
     rw_events_send(bench->events, "reel", text);
 }
 
 static void on_job_ended(const char *kind, const char *reel, void *data)
 {
     rw_bench *bench = data;
-    rw_json *j = rw_json_new();
-    rw_json_open(j, NULL, '{');
-    rw_json_text(j, "reel", reel);
-    rw_json_text(j, "kind", kind);
-    rw_json_close(j);
-    g_autofree char *text = rw_json_take(&j);
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_text(j, "reel", reel);
+    rw_doc_text(j, "kind", kind);
+    rw_doc_close(j);
+    g_autofree char *text = rw_doc_take(&j);
     rw_events_send(bench->events, "worked", text);
 }
 

@@ -60,54 +60,54 @@ static const group own_groups[] = {
 
 /* ---- writing ---- */
 
-static void write_row(rw_json *json, const char *prefix, const rw_param *row)
+static void write_row(rw_doc *json, const char *prefix, const rw_param *row)
 {
     static const char *const kinds[] = {"number", "whole", "switch", "word"};
     g_autofree char *key = g_strconcat(prefix, row->key, NULL);
-    rw_json_open(json, NULL, '{');
-    rw_json_text(json, "key", key);
-    rw_json_text(json, "label", row->label);
-    rw_json_text(json, "unit", row->unit);
-    rw_json_text(json, "kind", kinds[row->kind]);
-    rw_json_number(json, "min", row->min);
-    rw_json_number(json, "max", row->max);
-    rw_json_number(json, "initial", row->initial);
-    rw_json_text(json, "help", row->help);
+    rw_doc_open(json, NULL, '{');
+    rw_doc_text(json, "key", key);
+    rw_doc_text(json, "label", row->label);
+    rw_doc_text(json, "unit", row->unit);
+    rw_doc_text(json, "kind", kinds[row->kind]);
+    rw_doc_number(json, "min", row->min);
+    rw_doc_number(json, "max", row->max);
+    rw_doc_number(json, "initial", row->initial);
+    rw_doc_text(json, "help", row->help);
     if (row->words) {
-        rw_json_open(json, "words", '[');
+        rw_doc_open(json, "words", '[');
         for (const char *const *word = row->words; *word; word++)
-            rw_json_text(json, NULL, *word);
-        rw_json_close(json);
+            rw_doc_text(json, NULL, *word);
+        rw_doc_close(json);
     }
-    rw_json_close(json);
+    rw_doc_close(json);
 }
 
-static void write_group(rw_json *json, const group *g, bool by_default)
+static void write_group(rw_doc *json, const group *g, bool by_default)
 {
-    rw_json_open(json, NULL, '{');
-    rw_json_text(json, "name", g->name);
-    rw_json_text(json, "title", g->title);
-    rw_json_text(json, "help", g->help);
-    rw_json_flag(json, "scenes", g->scenes);
-    rw_json_flag(json, "preview", g->preview);
-    rw_json_flag(json, "usual", by_default);
-    rw_json_open(json, "params", '[');
+    rw_doc_open(json, NULL, '{');
+    rw_doc_text(json, "name", g->name);
+    rw_doc_text(json, "title", g->title);
+    rw_doc_text(json, "help", g->help);
+    rw_doc_flag(json, "scenes", g->scenes);
+    rw_doc_flag(json, "preview", g->preview);
+    rw_doc_flag(json, "usual", by_default);
+    rw_doc_open(json, "params", '[');
     for (const rw_param *row = g->rows; row && row->key; row++)
         write_row(json, g->prefix, row);
-    rw_json_close(json);
-    rw_json_close(json);
+    rw_doc_close(json);
+    rw_doc_close(json);
 }
 
-static void write_survey(rw_json *json)
+static void write_survey(rw_doc *json)
 {
-    rw_json_open(json, NULL, '{');
-    rw_json_text(json, "name", "survey");
-    rw_json_text(json, "title", "What counts as a doubt");
-    rw_json_text(json, "help", "Limits of the survey; they count from the next survey on.");
-    rw_json_flag(json, "scenes", false);
-    rw_json_flag(json, "preview", false);
-    rw_json_flag(json, "usual", true);
-    rw_json_open(json, "params", '[');
+    rw_doc_open(json, NULL, '{');
+    rw_doc_text(json, "name", "survey");
+    rw_doc_text(json, "title", "What counts as a doubt");
+    rw_doc_text(json, "help", "Limits of the survey; they count from the next survey on.");
+    rw_doc_flag(json, "scenes", false);
+    rw_doc_flag(json, "preview", false);
+    rw_doc_flag(json, "usual", true);
+    rw_doc_open(json, "params", '[');
     for (const rw_survey_setting *s = rw_survey_settings(); s->key; s++) {
         /* keys are words for people, too: "survey.focus.notice" */
         g_autofree char *label = g_strdelimit(g_strdup(s->key + strlen("survey.")), ".", ' ');
@@ -118,8 +118,8 @@ static void write_survey(rw_json *json)
                               s->help};
         write_row(json, "", &row);
     }
-    rw_json_close(json);
-    rw_json_close(json);
+    rw_doc_close(json);
+    rw_doc_close(json);
 }
 
 static group group_of_stage(const rw_stage *stage, char **prefix)
@@ -128,9 +128,9 @@ static group group_of_stage(const rw_stage *stage, char **prefix)
     return (group){stage->name, stage->title, stage->help, *prefix, stage->params, true, true};
 }
 
-void rw_catalogue_write(rw_json *json, const char *key)
+void rw_catalogue_write(rw_doc *json, const char *key)
 {
-    rw_json_open(json, key, '[');
+    rw_doc_open(json, key, '[');
     for (size_t i = 0; i < G_N_ELEMENTS(own_groups); i++)
         write_group(json, &own_groups[i], true);
     for (const rw_stage *const *stage = rw_stages(); *stage; stage++) {
@@ -139,7 +139,7 @@ void rw_catalogue_write(rw_json *json, const char *key)
         write_group(json, &g, (*stage)->by_default);
     }
     write_survey(json);
-    rw_json_close(json);
+    rw_doc_close(json);
 }
 
 /* ---- checking ---- */

@@ -11,7 +11,7 @@
 
 /* An array of groups: name title help scopes (reel, scene) preview (a change shows in the picture),
  * params: key label unit kind min max initial words help. */
-void rw_catalogue_write(rw_json *json, const char *key);
+void rw_catalogue_write(rw_doc *json, const char *key);
 
 /* value NULL, which takes a choice back, is always right. RW_ERROR_USAGE. */
 bool rw_catalogue_check(const char *scope, const char *key, const char *value, GError **error);

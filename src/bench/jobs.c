@@ -76,33 +76,33 @@ static bool is_over(const job *j)
     return j->state >= DONE;
 }
 
-static void write_job(rw_json *json, const job *j)
+static void write_job(rw_doc *json, const job *j)
 {
     int64_t now = is_over(j) ? j->end_us : g_get_monotonic_time();
-    rw_json_open(json, NULL, '{');
-    rw_json_whole(json, "number", j->number);
-    rw_json_text(json, "kind", j->kind);
-    rw_json_text(json, "reel", j->reel);
-    rw_json_text(json, "key", j->key);
-    rw_json_text(json, "state", state_names[j->state]);
-    rw_json_text(json, "what", j->what);
-    rw_json_text(json, "units", j->units);
-    rw_json_whole(json, "done", j->done);
-    rw_json_whole(json, "total", j->total);
-    rw_json_number(json, "seconds", j->start_us ? (double)(now - j->start_us) * 1e-6 : 0);
-    rw_json_text(json, "message", j->message->len ? j->message->str : NULL);
-    rw_json_text(json, "result", j->result->len ? j->result->str : NULL);
-    rw_json_close(json);
+    rw_doc_open(json, NULL, '{');
+    rw_doc_whole(json, "number", j->number);
+    rw_doc_text(json, "kind", j->kind);
+    rw_doc_text(json, "reel", j->reel);
+    rw_doc_text(json, "key", j->key);
+    rw_doc_text(json, "state", state_names[j->state]);
+    rw_doc_text(json, "what", j->what);
+    rw_doc_text(json, "units", j->units);
+    rw_doc_whole(json, "done", j->done);
+    rw_doc_whole(json, "total", j->total);
+    rw_doc_number(json, "seconds", j->start_us ? (double)(now - j->start_us) * 1e-6 : 0);
+    rw_doc_text(json, "message", j->message->len ? j->message->str : NULL);
+    rw_doc_text(json, "result", j->result->len ? j->result->str : NULL);
+    rw_doc_close(json);
 }
 
 /* With the lock held. */
 static void tell(job *j)
 {
-    rw_json *json = rw_json_new();
-    rw_json_open(json, NULL, '[');
+    rw_doc *json = rw_doc_new();
+    rw_doc_open(json, NULL, '[');
     write_job(json, j);
-    rw_json_close(json);
-    g_autofree char *text = rw_json_take(&json);
+    rw_doc_close(json);
+    g_autofree char *text = rw_doc_take(&json);
     rw_events_send(j->jobs->events, "job", text);
 }
 
@@ -460,14 +460,14 @@ void rw_jobs_forget(rw_jobs *jobs)
     g_mutex_unlock(&jobs->lock);
 }
 
-void rw_jobs_write(rw_jobs *jobs, rw_json *json, const char *key)
+void rw_jobs_write(rw_jobs *jobs, rw_doc *json, const char *key)
 {
-    rw_json_open(json, key, '[');
+    rw_doc_open(json, key, '[');
     g_mutex_lock(&jobs->lock);
     for (GList *l = jobs->list.head; l; l = l->next)
         write_job(json, l->data);
     g_mutex_unlock(&jobs->lock);
-    rw_json_close(json);
+    rw_doc_close(json);
 }
 
 void rw_jobs_on_end(rw_jobs *jobs, void (*ended)(const char *kind, const char *reel, void *data),

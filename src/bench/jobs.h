@@ -40,7 +40,7 @@ bool rw_jobs_stop(rw_jobs *jobs, int64_t number);
 void rw_jobs_forget(rw_jobs *jobs);
 /* An array of objects, oldest first: number kind reel key state (waiting, running, done, failed,
  * stopped) what units done total seconds message result. */
-void rw_jobs_write(rw_jobs *jobs, rw_json *json, const char *key);
+void rw_jobs_write(rw_jobs *jobs, rw_doc *json, const char *key);
 
 /* Called on the main context after a job is over. */
 void rw_jobs_on_end(rw_jobs *jobs, void (*ended)(const char *kind, const char *reel, void *data),

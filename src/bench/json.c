@@ -7,22 +7,22 @@
 #define MAX_DEPTH      32
 #define MAX_READ_DEPTH 8
 
-struct rw_json {
+struct rw_doc {
     GString *text;
     char closing[MAX_DEPTH];
     int depth;
     bool first;
 };
 
-rw_json *rw_json_new(void)
+rw_doc *rw_doc_new(void)
 {
-    rw_json *json = g_new0(rw_json, 1);
+    rw_doc *json = g_new0(rw_doc, 1);
     json->text = g_string_sized_new(1024);
     json->first = true;
     return json;
 }
 
-char *rw_json_take(rw_json **json)
+char *rw_doc_take(rw_doc **json)
 {
     g_assert((*json)->depth == 0);
     char *text = g_string_free((*json)->text, FALSE);
@@ -30,7 +30,7 @@ char *rw_json_take(rw_json **json)
     return text;
 }
 
-void rw_json_free(rw_json **json)
+void rw_doc_free(rw_doc **json)
 {
     if (!*json)
         return;
@@ -56,7 +56,7 @@ static void add_quoted(GString *out, const char *value)
     g_string_append_c(out, '"');
 }
 
-static void start(rw_json *json, const char *key)
+static void start(rw_doc *json, const char *key)
 {
     if (!json->first)
         g_string_append_c(json->text, ',');
@@ -67,7 +67,7 @@ static void start(rw_json *json, const char *key)
     }
 }
 
-void rw_json_open(rw_json *json, const char *key, char bracket)
+void rw_doc_open(rw_doc *json, const char *key, char bracket)
 {
     g_assert(json->depth < MAX_DEPTH);
     start(json, key);
@@ -76,14 +76,14 @@ void rw_json_open(rw_json *json, const char *key, char bracket)
     json->first = true;
 }
 
-void rw_json_close(rw_json *json)
+void rw_doc_close(rw_doc *json)
 {
     g_assert(json->depth > 0);
     g_string_append_c(json->text, json->closing[--json->depth]);
     json->first = false;
 }
 
-void rw_json_text(rw_json *json, const char *key, const char *value)
+void rw_doc_text(rw_doc *json, const char *key, const char *value)
 {
     start(json, key);
     if (value)
@@ -92,13 +92,13 @@ void rw_json_text(rw_json *json, const char *key, const char *value)
         g_string_append(json->text, "null");
 }
 
-void rw_json_whole(rw_json *json, const char *key, int64_t value)
+void rw_doc_whole(rw_doc *json, const char *key, int64_t value)
 {
     start(json, key);
     g_string_append_printf(json->text, "%" G_GINT64_FORMAT, value);
 }
 
-void rw_json_number(rw_json *json, const char *key, double value)
+void rw_doc_number(rw_doc *json, const char *key, double value)
 {
     char digits[G_ASCII_DTOSTR_BUF_SIZE];
     start(json, key);
@@ -106,13 +106,13 @@ void rw_json_number(rw_json *json, const char *key, double value)
                     isfinite(value) ? g_ascii_dtostr(digits, sizeof digits, value) : "null");
 }
 
-void rw_json_flag(rw_json *json, const char *key, bool value)
+void rw_doc_flag(rw_doc *json, const char *key, bool value)
 {
     start(json, key);
     g_string_append(json->text, value ? "true" : "false");
 }
 
-void rw_json_raw(rw_json *json, const char *key, const char *value)
+void rw_doc_raw(rw_doc *json, const char *key, const char *value)
 {
     JsonNode *node = value ? json_from_string(value, NULL) : NULL;
     g_autofree char *clean = node ? json_to_string(node, FALSE) : NULL;
@@ -145,7 +145,7 @@ static bool is_shallow(const char *text, size_t bytes)
     return true;
 }
 
-JsonNode *rw_json_parse(const char *text, size_t bytes, GError **error)
+JsonNode *rw_body_parse(const char *text, size_t bytes, GError **error)
 {
     g_autoptr(JsonParser) parser = json_parser_new_immutable();
     if (bytes > 0 && bytes <= G_MAXSSIZE && is_shallow(text, bytes) &&
@@ -165,14 +165,14 @@ static JsonNode *member(JsonObject *object, const char *key, JsonNodeType type)
     return node && json_node_get_node_type(node) == type ? node : NULL;
 }
 
-const char *rw_json_get_text(JsonObject *object, const char *key)
+const char *rw_body_get_text(JsonObject *object, const char *key)
 {
     JsonNode *node = member(object, key, JSON_NODE_VALUE);
     return node && json_node_get_value_type(node) == G_TYPE_STRING ? json_node_get_string(node)
                                                                    : NULL;
 }
 
-bool rw_json_get_number(JsonObject *object, const char *key, double *value)
+bool rw_body_get_number(JsonObject *object, const char *key, double *value)
 {
     JsonNode *node = member(object, key, JSON_NODE_VALUE);
     if (!node || (json_node_get_value_type(node) != G_TYPE_INT64 &&
@@ -182,7 +182,7 @@ bool rw_json_get_number(JsonObject *object, const char *key, double *value)
     return isfinite(*value);
 }
 
-bool rw_json_get_whole(JsonObject *object, const char *key, int64_t *value)
+bool rw_body_get_whole(JsonObject *object, const char *key, int64_t *value)
 {
     JsonNode *node = member(object, key, JSON_NODE_VALUE);
     if (!node || json_node_get_value_type(node) != G_TYPE_INT64)
@@ -191,7 +191,7 @@ bool rw_json_get_whole(JsonObject *object, const char *key, int64_t *value)
     return true;
 }
 
-JsonArray *rw_json_get_array(JsonObject *object, const char *key)
+JsonArray *rw_body_get_array(JsonObject *object, const char *key)
 {
     JsonNode *node = member(object, key, JSON_NODE_ARRAY);
     return node ? json_node_get_array(node) : NULL;

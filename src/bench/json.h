@@ -2,14 +2,14 @@
  *
  * json.h - writing JSON as it comes, and reading a small request.
  *
- *     rw_json *j = rw_json_new();
- *     rw_json_open(j, NULL, '{');
- *     rw_json_text(j, "title", title);
- *     rw_json_open(j, "frames", '[');
- *     rw_json_whole(j, NULL, 17);
- *     rw_json_close(j);
- *     rw_json_close(j);
- *     char *text = rw_json_take(&j);
+ *     rw_doc *j = rw_doc_new();
+ *     rw_doc_open(j, NULL, '{');
+ *     rw_doc_text(j, "title", title);
+ *     rw_doc_open(j, "frames", '[');
+ *     rw_doc_whole(j, NULL, 17);
+ *     rw_doc_close(j);
+ *     rw_doc_close(j);
+ *     char *text = rw_doc_take(&j);
  *
  * key NULL: an element of an array. Numbers that are not finite become null, text that is not UTF-8
  * is mended.
@@ -21,29 +21,29 @@
 
 #include <reelwright/types.h>
 
-typedef struct rw_json rw_json;
+typedef struct rw_doc rw_doc;
 
-rw_json *rw_json_new(void);
-char *rw_json_take(rw_json **json); /* all that was opened must be closed */
-void rw_json_free(rw_json **json);
+rw_doc *rw_doc_new(void);
+char *rw_doc_take(rw_doc **json); /* all that was opened must be closed */
+void rw_doc_free(rw_doc **json);
 
-void rw_json_open(rw_json *json, const char *key, char bracket); /* '{' or '[' */
-void rw_json_close(rw_json *json);
-void rw_json_text(rw_json *json, const char *key, const char *value); /* NULL: null */
-void rw_json_whole(rw_json *json, const char *key, int64_t value);
-void rw_json_number(rw_json *json, const char *key, double value);
-void rw_json_flag(rw_json *json, const char *key, bool value);
+void rw_doc_open(rw_doc *json, const char *key, char bracket); /* '{' or '[' */
+void rw_doc_close(rw_doc *json);
+void rw_doc_text(rw_doc *json, const char *key, const char *value); /* NULL: null */
+void rw_doc_whole(rw_doc *json, const char *key, int64_t value);
+void rw_doc_number(rw_doc *json, const char *key, double value);
+void rw_doc_flag(rw_doc *json, const char *key, bool value);
 /* A JSON text as it is; when it is none: null. */
-void rw_json_raw(rw_json *json, const char *key, const char *value);
+void rw_doc_raw(rw_doc *json, const char *key, const char *value);
 
 /* ---- reading: a request's body is one object ---- */
 
 /* NULL with RW_ERROR_USAGE. Nested no deeper than 8. Free with json_node_unref. */
-JsonNode *rw_json_parse(const char *text, size_t bytes, GError **error);
+JsonNode *rw_body_parse(const char *text, size_t bytes, GError **error);
 /* Members of an object; what is absent or of another kind is NULL, false. Owned by the node. */
-const char *rw_json_get_text(JsonObject *object, const char *key);
-bool rw_json_get_whole(JsonObject *object, const char *key, int64_t *value);
-bool rw_json_get_number(JsonObject *object, const char *key, double *value);
-JsonArray *rw_json_get_array(JsonObject *object, const char *key);
+const char *rw_body_get_text(JsonObject *object, const char *key);
+bool rw_body_get_whole(JsonObject *object, const char *key, int64_t *value);
+bool rw_body_get_number(JsonObject *object, const char *key, double *value);
+JsonArray *rw_body_get_array(JsonObject *object, const char *key);
 
 #endif

@@ -27,20 +27,20 @@ void rw_reply_data(rw_reply *reply, const char *type, void *data, size_t bytes)
     reply->bytes = g_bytes_new_take(data, bytes);
 }
 
-void rw_reply_json(rw_reply *reply, rw_json **json)
+void rw_reply_doc(rw_reply *reply, rw_doc **json)
 {
-    char *text = rw_json_take(json);
+    char *text = rw_doc_take(json);
     rw_reply_data(reply, "application/json", text, strlen(text));
 }
 
 static void say(rw_reply *reply, unsigned status, const char *code, const char *sentence)
 {
-    rw_json *json = rw_json_new();
-    rw_json_open(json, NULL, '{');
-    rw_json_text(json, "error", sentence);
-    rw_json_text(json, "code", code);
-    rw_json_close(json);
-    rw_reply_json(reply, &json);
+    rw_doc *json = rw_doc_new();
+    rw_doc_open(json, NULL, '{');
+    rw_doc_text(json, "error", sentence);
+    rw_doc_text(json, "code", code);
+    rw_doc_close(json);
+    rw_reply_doc(reply, &json);
     reply->status = status;
 }
 

@@ -36,7 +36,7 @@ typedef struct rw_reply {
 
 void rw_reply_clear(rw_reply *reply);
 /* Takes the writer. */
-void rw_reply_json(rw_reply *reply, rw_json **json);
+void rw_reply_doc(rw_reply *reply, rw_doc **json);
 /* {"error": sentence, "code": word}; takes the error. */
 void rw_reply_error(rw_reply *reply, GError *error);
 void rw_reply_refuse(rw_reply *reply, unsigned status, const char *sentence);
