@@ -169,7 +169,7 @@ static int run(const rw_command *self, int argc, char **argv)
         {"codec", 0, 0, G_OPTION_ARG_STRING, &w.codec,
          "h264, h265, prores, ffv1, null or framemd5 (default: by FILE's extension)", "CODEC"},
         {"quality", 0, 0, G_OPTION_ARG_INT, &w.quality,
-         "h264: 0 best to 51, default 17; h265: 0 to 51, default 18", "N"},
+         "h264: 1 best to 51, default 17; h265: 0 to 51, default 18", "N"},
         {"only", 0, 0, G_OPTION_ARG_STRING, &w.only, "Run these stages and no others", "STAGE,..."},
         {"skip", 0, 0, G_OPTION_ARG_STRING, &w.skip, "Leave these stages out", "STAGE,..."},
         {"set", 0, 0, G_OPTION_ARG_STRING_ARRAY, &w.set,

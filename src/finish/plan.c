@@ -303,8 +303,9 @@ static bool apply_choices(rw_plan *plan, const rw_stage *stage, const rw_plan_sc
     return true;
 }
 
-/* "stage.key=value" */
-static bool apply_setting(const rw_stage *stage, void *params, const char *setting, GError **error)
+/* "stage.key=value" split at its first point and sign; false with the error set. */
+static bool split_setting(const char *setting, char **stage, char **key, const char **value,
+                          GError **error)
 {
     const char *dot = strchr(setting, '.'), *equal = strchr(setting, '=');
     if (!dot || !equal || equal < dot) {
@@ -312,11 +313,21 @@ static bool apply_setting(const rw_stage *stage, void *params, const char *setti
                     setting);
         return false;
     }
-    g_autofree char *name = g_strndup(setting, (gsize)(dot - setting));
-    if (!g_str_equal(name, stage->name))
-        return true;
-    g_autofree char *key = g_strndup(dot + 1, (gsize)(equal - dot - 1));
-    return rw_params_set(stage->params, params, key, equal + 1, error);
+    *stage = g_strndup(setting, (gsize)(dot - setting));
+    *key = g_strndup(dot + 1, (gsize)(equal - dot - 1));
+    *value = equal + 1;
+    return true;
+}
+
+/* Nothing happens when the setting is another stage's. */
+static bool apply_setting(const rw_stage *stage, void *params, const char *setting, GError **error)
+{
+    g_autofree char *name = NULL, *key = NULL;
+    const char *value;
+    if (!split_setting(setting, &name, &key, &value, error))
+        return false;
+    return !g_str_equal(name, stage->name) ||
+           rw_params_set(stage->params, params, key, value, error);
 }
 
 static bool set_up_stage(rw_plan *plan, const rw_stage *stage, const rw_plan_scene *scene,
@@ -337,17 +348,23 @@ static bool set_up_stage(rw_plan *plan, const rw_stage *stage, const rw_plan_sce
     return true;
 }
 
-/* Settings must name a stage that exists, whether or not it runs. */
+/* Settings must make sense whether or not their stage runs. */
 static bool check_settings(const rw_finish_options *o, GError **error)
 {
     for (const char *const *setting = o->settings; setting && *setting; setting++) {
-        const char *dot = strchr(*setting, '.');
-        g_autofree char *name = g_strndup(*setting, dot ? (gsize)(dot - *setting) : 0);
-        if (!rw_stage_find(name)) {
-            g_set_error(error, RW_ERROR, RW_ERROR_USAGE, "\"%s\" sets no stage that there is.",
-                        *setting);
+        g_autofree char *name = NULL, *key = NULL;
+        const char *value;
+        if (!split_setting(*setting, &name, &key, &value, error))
+            return false;
+        const rw_stage *stage = rw_stage_find(name);
+        if (!stage) {
+            g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
+                        "\"%s\" sets nothing: there is no stage \"%s\".", *setting, name);
             return false;
         }
+        g_autofree void *scratch = g_malloc0(stage->params_size + 1);
+        if (!rw_params_set(stage->params, scratch, key, value, error))
+            return false;
     }
     return true;
 }

@@ -11,7 +11,7 @@ static void set_up(AVCodecContext *encoder, AVDictionary **encoder_options,
     av_dict_set(muxer_options, "movflags", "+faststart", 0);
 }
 
-static const char *const extensions[] = {".mp4", ".m4v", ".mov", NULL};
+static const char *const extensions[] = {".mp4", ".m4v", NULL};
 
 const rw_delivery rw_delivery_h265 = {
     .name = "h265",
