@@ -110,7 +110,7 @@ static bool take_sample(sample *s, const char *path, const rw_gauge *gauge, rw_d
     if (!place_alone(gauge, &s->sight, &place))
         place = guess_place(gauge, s->width, s->height);
     rw_small small;
-    rw_small_make(&small, &pixels, 480);
+    rw_small_make(&small, &pixels, RW_SMALL_WIDTH);
     rw_grain_reader_read(reader, gauge, &pixels, &small, rw_film_to_decoded(place, pixels.eighths),
                          &s->grain);
     rw_small_clear(&small);

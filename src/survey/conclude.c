@@ -301,7 +301,7 @@ bool rw_conclude(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis, co
     if (ok) {
         rw_track_solve(c.track);
         c.verdicts = rw_verdicts_new();
-        rw_judge_all(c.track, &c.limits, c.verdicts);
+        rw_judge_all(c.track, &c.limits, rw_reel_path(reel), c.verdicts);
         listen(&c);
         number_frames(&c);
         for (size_t i = 0; i < count; i++)

@@ -7,7 +7,6 @@
 
 #include "survey/eye.h"
 
-#define SMALL_WIDTH   480
 #define SMALL_QUALITY 88
 
 struct rw_eye {
@@ -182,7 +181,7 @@ rw_glance *rw_eye_look(rw_eye *eye, const char *path)
         g->readings.v[RW_M_STATE] = RW_STATE_UNREADABLE;
         return g;
     }
-    rw_small_make(&g->small, &pixels, SMALL_WIDTH);
+    rw_small_make(&g->small, &pixels, RW_SMALL_WIDTH);
     compress(g);
     g->readings.v[RW_M_STATE] = pixels.damaged ? RW_STATE_DAMAGED : RW_STATE_GOOD;
     if (pixels.damaged)

@@ -208,7 +208,8 @@ void rw_verdict_word(rw_verdict *verdict, const char *name, const char *word)
     rw_json_string(verdict->evidence, word);
 }
 
-void rw_judge_all(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
+void rw_judge_all(const rw_track *track, const rw_limits *limits, const char *reel_path,
+                  rw_verdicts *verdicts)
 {
     rw_judge_stills(track, limits, verdicts);
     rw_judge_doubled(track, limits, verdicts);
@@ -219,5 +220,7 @@ void rw_judge_all(const rw_track *track, const rw_limits *limits, rw_verdicts *v
     rw_judge_clipped(track, limits, verdicts);
     rw_judge_gate(track, limits, verdicts);
     rw_judge_splice(track, limits, verdicts);
+    if (reel_path)
+        rw_judge_hair(track, reel_path, verdicts);
     rw_verdicts_sort(verdicts);
 }

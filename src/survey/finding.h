@@ -98,7 +98,11 @@ void rw_judge_clipped(const rw_track *track, const rw_limits *limits, rw_verdict
 void rw_judge_gate(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 void rw_judge_splice(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 
+/* Looks at the small pictures in the reel's cache, one after the other; reel_path NULL: not at all. */
+void rw_judge_hair(const rw_track *track, const char *reel_path, rw_verdicts *verdicts);
+
 /* All of them in their order. */
-void rw_judge_all(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
+void rw_judge_all(const rw_track *track, const rw_limits *limits, const char *reel_path,
+                  rw_verdicts *verdicts);
 
 #endif

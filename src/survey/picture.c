@@ -65,11 +65,17 @@ static void finish_row(const rw_small *small, const uint32_t *sum, int channels,
     }
 }
 
-void rw_small_make(rw_small *small, const rw_pixels *pixels, int target_width)
+int rw_small_factor(int width, int target_width)
 {
     int factor = 1;
-    while (pixels->width / factor > target_width * 3 / 2 && factor < 64)
+    while (width / factor > target_width * 3 / 2 && factor < 64)
         factor++;
+    return factor;
+}
+
+void rw_small_make(rw_small *small, const rw_pixels *pixels, int target_width)
+{
+    int factor = rw_small_factor(pixels->width, target_width);
     small->factor = factor;
     small->width = MAX(1, pixels->width / factor);
     small->height = MAX(1, pixels->height / factor);

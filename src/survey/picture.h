@@ -19,7 +19,10 @@ typedef struct rw_small {
     int width, height, factor;
 } rw_small;
 
+enum { RW_SMALL_WIDTH = 480 }; /* what a survey keeps is at least that wide, if the still is */
+
 /* The smallest whole factor that leaves at most 1.5 * target_width columns, or 1. */
+int rw_small_factor(int width, int target_width);
 void rw_small_make(rw_small *small, const rw_pixels *pixels, int target_width);
 void rw_small_clear(rw_small *small);
 

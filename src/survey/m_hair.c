@@ -1,0 +1,142 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * Hair in the gate, from the small pictures in film order.
+ */
+#include <math.h>
+
+#include "survey/cache.h"
+#include "survey/finding.h"
+#include "survey/hair.h"
+#include "survey/picture.h"
+
+enum {
+    PATIENCE = 8,
+    TOGETHER = 8 /* what appears within so many frames is one finding */
+};
+
+/* From stored pixels to the small picture's. */
+static rw_affine stored_to_small(const rw_track *t)
+{
+    int decoded = t->basis.width * t->basis.eighths / 8;
+    double scale = t->basis.eighths / 8.0 / rw_small_factor(decoded, RW_SMALL_WIDTH);
+    return (rw_affine){{{scale, 0, 0.5 * scale - 0.5}, {0, scale, 0.5 * scale - 0.5}}};
+}
+
+/* The box of the small picture in which a hair is looked for: as wide as the picture, less its soft
+ * edge, and as high as the gate is open, which shows strips of the neighbouring pictures, too. */
+static rw_irect usual_picture(const rw_track *t)
+{
+    static const double edge_mm = 0.06;
+    rw_affine map = rw_affine_then(t->basis.film_to_still, stored_to_small(t));
+    rw_rect a = t->gauge->camera_aperture;
+    double x0 = INFINITY, y0 = INFINITY, x1 = -INFINITY, y1 = -INFINITY;
+    for (int k = 0; k < 4; k++) {
+        double y = a.y + a.height / 2 + (k & 2 ? 1 : -1) * t->gauge->pitch;
+        rw_point p =
+            rw_affine_apply(map, k & 1 ? a.x + a.width - edge_mm : a.x + edge_mm, y);
+        x0 = MIN(x0, p.x);
+        x1 = MAX(x1, p.x);
+        y0 = MIN(y0, p.y);
+        y1 = MAX(y1, p.y);
+    }
+    return (rw_irect){(int)ceil(x0), (int)ceil(y0), (int)(floor(x1) - ceil(x0)),
+                      (int)(floor(y1) - ceil(y0))};
+}
+
+static void feed(rw_hair_finder *finder, const rw_track *t, const char *reel_path, size_t i,
+                 rw_irect picture)
+{
+    int width, height;
+    g_autofree uint8_t *luma = rw_cache_read_luma(reel_path, t->still[i], &width, &height);
+    if (!luma)
+        return;
+    rw_affine map = rw_affine_then(t->fit[i].film_to_still, stored_to_small(t));
+    rw_rect a = t->gauge->camera_aperture;
+    rw_point film = rw_affine_apply(map, a.x + a.width / 2, a.y + a.height / 2);
+    rw_hair_frame frame = {.position = (int64_t)i,
+                           .luma = luma,
+                           .width = width,
+                           .height = height,
+                           .picture = picture,
+                           .film_x = film.x,
+                           .film_y = film.y};
+    rw_hair_finder_feed(finder, &frame);
+}
+
+static int by_first(const void *a, const void *b)
+{
+    const rw_hair *x = a, *y = b;
+    if (x->first != y->first)
+        return x->first < y->first ? -1 : 1;
+    return (x->box.y > y->box.y) - (x->box.y < y->box.y);
+}
+
+/* Parts of one hair, or of one shower of dirt: they came together, or touch. */
+static bool belongs(const rw_hair *whole, const rw_hair *part)
+{
+    enum { APART = 12 };
+    const rw_irect *a = &whole->box, *b = &part->box;
+    bool touch = a->x - APART < b->x + b->width && b->x - APART < a->x + a->width &&
+                 a->y - APART < b->y + b->height && b->y - APART < a->y + a->height;
+    return part->first - whole->first <= TOGETHER || (touch && part->first <= whole->last + TOGETHER);
+}
+
+static void join(rw_hair *whole, const rw_hair *part)
+{
+    int x1 = MAX(whole->box.x + whole->box.width, part->box.x + part->box.width);
+    int y1 = MAX(whole->box.y + whole->box.height, part->box.y + part->box.height);
+    whole->box.x = MIN(whole->box.x, part->box.x);
+    whole->box.y = MIN(whole->box.y, part->box.y);
+    whole->box.width = x1 - whole->box.x;
+    whole->box.height = y1 - whole->box.y;
+    whole->last = MAX(whole->last, part->last);
+    whole->length = MAX(whole->length, part->length);
+    whole->contrast = MAX(whole->contrast, part->contrast);
+    whole->confidence = MAX(whole->confidence, part->confidence);
+}
+
+static void report(const rw_track *t, const rw_hair *whole, int parts, rw_verdicts *verdicts)
+{
+    double mm = 1 / (t->summary.px_per_mm * stored_to_small(t).m[0][0]);
+    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_HAIR, RW_LOOK, (size_t)whole->first,
+                                    (size_t)whole->last, whole->confidence);
+    rw_verdict_number(v, "parts", parts);
+    rw_verdict_number(v, "length_mm", whole->length * mm);
+    rw_verdict_number(v, "darker_percent", 100 * (1 - exp(-whole->contrast)));
+    rw_verdict_word(v, "proof",
+                    whole->proof == RW_HAIR_OUTLASTS ? "outlasts the picture's detail"
+                                                     : "stands while the film weaves");
+}
+
+/* hairs in order of onset; used up. */
+static void report_all(const rw_track *t, rw_hair *hairs, size_t count, rw_verdicts *verdicts)
+{
+    g_autofree bool *used = g_new0(bool, count + 1);
+    for (size_t i = 0; i < count; i++) {
+        int parts = 1;
+        if (used[i])
+            continue;
+        for (size_t k = i + 1; k < count; k++)
+            if (!used[k] && belongs(&hairs[i], &hairs[k])) {
+                join(&hairs[i], &hairs[k]);
+                used[k] = true;
+                parts++;
+            }
+        report(t, &hairs[i], parts, verdicts);
+    }
+}
+
+void rw_judge_hair(const rw_track *track, const char *reel_path, rw_verdicts *verdicts)
+{
+    rw_hair_finder *finder = rw_hair_finder_new(PATIENCE);
+    rw_irect picture = usual_picture(track);
+    for (size_t i = 0; i < track->count; i++)
+        feed(finder, track, reel_path, i, picture);
+    size_t count = rw_hair_finder_count(finder);
+    g_autofree rw_hair *hairs = g_new(rw_hair, count + 1);
+    for (size_t i = 0; i < count; i++)
+        rw_hair_finder_get(finder, i, &hairs[i]);
+    qsort(hairs, count, sizeof *hairs, by_first);
+    report_all(track, hairs, count, verdicts);
+    rw_hair_finder_free(&finder);
+}
