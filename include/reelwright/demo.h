@@ -39,20 +39,21 @@ typedef struct rw_demo_params rw_demo_params;
 /* Plain fields may be written at will before rw_demo_new, which copies what it needs. */
 typedef struct rw_demo_options {
     const rw_gauge *gauge;
-    int64_t frames;   /* on the film; 1 .. 1000000 */
+    int64_t frames; /* on the film; 1 .. 1000000 */
     uint64_t seed;
-    char **footage;   /* movie files, NULL-ended; owned; NULL: the built-in scenes */
-    int64_t first_frame;    /* of the footage */
-    double footage_reduce;  /* 1 or more: further area reduction of footage */
-    int footage_step;       /* 1: every frame of the footage is a film frame */
-    rw_rational fps;        /* the film's speed; rw_demo_options_new takes the gauge's usual one */
-    int width, height;      /* of the stills, 160 x 120 .. 12000 x 12000 */
+    char **footage;        /* movie files, NULL-ended; owned; NULL: the built-in scenes */
+    int64_t first_frame;   /* of the footage */
+    double footage_reduce; /* 1 or more: further area reduction of footage */
+    int footage_step;      /* 1: every frame of the footage is a film frame */
+    rw_rational fps;       /* the film's speed; rw_demo_options_new takes the gauge's usual one */
+    int width, height;     /* of the stills, 160 x 120 .. 12000 x 12000 */
     rw_demo_framing framing;
-    double px_per_mm;       /* 0: by framing */
-    int turn;               /* 0, 90, 180, 270: the upright picture is turned clockwise by this */
-    bool mirrored;          /* photographed through the back */
-    int quality;            /* JPEG, 1 .. 100 */
-    int orientation;        /* Exif, 1 .. 8; does not move pixels */
+    double px_per_mm;  /* 0: by framing */
+    int turn;          /* 0, 90, 180, 270: the upright picture is turned clockwise by this */
+    bool mirrored;     /* photographed through the back */
+    int quality;       /* JPEG, 1 .. 100 */
+    int orientation;   /* Exif, 1 .. 8; does not move pixels */
+    bool truth_movies; /* true; false: truth.json alone, for long reels that are only counted */
     int truth_width, truth_height;
     bool truth_camera_weave; /* also write the clean movie with the original camera's weave */
     rw_demo_params *params;  /* owned; through the two functions below */
@@ -76,11 +77,11 @@ RW_API void rw_demo_free(rw_demo **demo);
 /* Stills of the reel (without those of another shoot), and what still n shows. */
 RW_API int64_t rw_demo_count_stills(const rw_demo *demo);
 typedef struct rw_demo_still {
-    char path[64];     /* below the card: "DCIM/100REELA/REEL0001.JPG" */
-    int64_t film;      /* film frame number */
-    int take;          /* 1 for the second still of a doubled frame, else 0 */
-    int64_t time_ms;   /* local time of the exposure, milliseconds since 1970; in Exif unless the
-                        * clock is off */
+    char path[64];   /* below the card: "DCIM/100REELA/REEL0001.JPG" */
+    int64_t film;    /* film frame number */
+    int take;        /* 1 for the second still of a doubled frame, else 0 */
+    int64_t time_ms; /* local time of the exposure, milliseconds since 1970; in Exif unless the
+                      * clock is off */
     rw_affine film_to_still;
     rw_point weave;        /* mm: the transfer's, in film coordinates of the upright strip */
     rw_point camera_weave; /* mm: the picture's shift between its perforations */

@@ -11,7 +11,7 @@ typedef struct demo_words {
     gint64 frames, seed, first_frame;
     double reduce, px_per_mm;
     int step, turn, quality, orientation, threads;
-    gboolean mirrored, weave, terms, markdown;
+    gboolean mirrored, weave, no_movies, terms, markdown;
 } demo_words;
 
 static bool read_size(const char *text, int *width, int *height, GError **error)
@@ -82,6 +82,7 @@ static bool read_words(const demo_words *w, rw_demo_options *o, GError **error)
     o->quality = w->quality;
     o->orientation = w->orientation;
     o->truth_camera_weave = w->weave;
+    o->truth_movies = !w->no_movies;
     if ((w->pixels && !read_size(w->pixels, &o->width, &o->height, error)) ||
         (w->truth_pixels &&
          !read_size(w->truth_pixels, &o->truth_width, &o->truth_height, error)) ||
@@ -147,7 +148,12 @@ static void free_words(demo_words *w)
 
 static int run(const rw_command *self, int argc, char **argv)
 {
-    demo_words w = {.frames = 96, .seed = 1, .reduce = 1, .step = 1, .turn = -1, .quality = 92,
+    demo_words w = {.frames = 96,
+                    .seed = 1,
+                    .reduce = 1,
+                    .step = 1,
+                    .turn = -1,
+                    .quality = 92,
                     .orientation = 1};
     const GOptionEntry entries[] = {
         {"gauge", 0, 0, G_OPTION_ARG_STRING, &w.gauge, "super8 (default) or regular8", "G"},
@@ -177,6 +183,8 @@ static int run(const rw_command *self, int argc, char **argv)
          "Size of the truth movies (1440x1080)", "WxH"},
         {"truth-weave", 0, 0, G_OPTION_ARG_NONE, &w.weave,
          "Also the clean movie with the original camera's weave", NULL},
+        {"no-movies", 0, 0, G_OPTION_ARG_NONE, &w.no_movies, "Only truth.json, for long reels",
+         NULL},
         {"set", 0, 0, G_OPTION_ARG_STRING_ARRAY, &w.set,
          "A number of the model, such as missing.at=40; again for more", "TERM.PARAMETER=VALUE"},
         {"no", 0, 0, G_OPTION_ARG_STRING_ARRAY, &w.off,

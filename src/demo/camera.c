@@ -7,11 +7,11 @@
 
 #define MOST_CELS    8
 #define MOST_HOLES   (MOST_CELS * 4)
-#define HALO_REACH   0.13f  /* mm */
-#define LEAST_DETAIL 150.0  /* samples per mm of film, or grain would alias */
+#define HALO_REACH   0.13f /* mm */
+#define LEAST_DETAIL 150.0 /* samples per mm of film, or grain would alias */
 
 typedef struct placed_spot {
-    rw_demo_spot spot; /* film mm of the still's own frame, or field mm for a hair */
+    rw_demo_spot spot;  /* film mm of the still's own frame, or field mm for a hair */
     int u0, u1, v0, v1; /* samples where it may show */
 } placed_spot;
 
@@ -19,11 +19,11 @@ typedef struct rig {
     const rw_demo_reel *reel;
     const rw_demo_rows *rows;
     const rw_demo_view *view;
-    int over;              /* samples per pixel, each way */
-    double scale;          /* samples per mm */
-    int width, height;     /* in samples */
-    int radius;            /* of the lens's kernel */
-    int stride;            /* floats of a film row: width + 2 radius pixels */
+    int over;          /* samples per pixel, each way */
+    double scale;      /* samples per mm */
+    int width, height; /* in samples */
+    int radius;        /* of the lens's kernel */
+    int stride;        /* floats of a film row: width + 2 radius pixels */
     float tap[DEMO_MOST_TAPS];
     rw_affine film_to_sample, sample_to_film;
     rw_demo_developer developer;
@@ -38,8 +38,8 @@ typedef struct rig {
     placed_spot *spot;
     int n_spots, n_hairs; /* hairs come last */
 
-    int smear;             /* samples of travel */
-    int64_t smear_made;    /* film rows in the ring: up to this one */
+    int smear;          /* samples of travel */
+    int64_t smear_made; /* film rows in the ring: up to this one */
     float *smear_ring;
     double *smear_sum;
 
@@ -160,8 +160,8 @@ static void place_holes(rig *r)
             if (g->perforation_on_frame_line && k == 0 && i > 0)
                 continue;
             rw_perforation h = g->perforations[k];
-            r->hole[r->n_holes++] = (rw_point){
-                h.x + h.width / 2, h.y + h.height / 2 + (r->first_cel + i) * g->pitch};
+            r->hole[r->n_holes++] =
+                (rw_point){h.x + h.width / 2, h.y + h.height / 2 + (r->first_cel + i) * g->pitch};
         }
 }
 
@@ -170,9 +170,9 @@ static bool take_cels(rig *r, rw_demo_strip *strip, GError **error)
 {
     const rw_gauge *g = r->reel->gauge;
     double border = r->radius + 2;
-    rw_rect seen = rw_demo_box(r->sample_to_film,
-                               (rw_rect){-border, -border - r->smear, r->width + 2 * border,
-                                         r->height + 2 * border + 2 * r->smear});
+    rw_rect seen =
+        rw_demo_box(r->sample_to_film, (rw_rect){-border, -border - r->smear, r->width + 2 * border,
+                                                 r->height + 2 * border + 2 * r->smear});
     int first = (int)floor(seen.y / g->pitch + 0.5 - 0.12);
     int last = (int)floor((seen.y + seen.height) / g->pitch + 0.5 + 0.12);
     first = MAX(first, -MOST_CELS / 2);
@@ -302,8 +302,8 @@ static inline void cover(float *px, float alpha, const float to[3])
 }
 
 static const float nothing[3] = {0, 0, 0}, all[3] = {1, 1, 1};
-static const float bare[3] = {0.86f, 0.88f, 0.80f};  /* emulsion gone */
-static const float thin[3] = {0.62f, 0.80f, 0.60f};  /* emulsion scratched to the lower layers */
+static const float bare[3] = {0.86f, 0.88f, 0.80f}; /* emulsion gone */
+static const float thin[3] = {0.62f, 0.80f, 0.60f}; /* emulsion scratched to the lower layers */
 
 static void scratch_row(rig *r, const film_line *line, float *row)
 {
@@ -348,12 +348,16 @@ static void film_spots_row(const rig *r, double v, bool in_holes, float *row)
             const placed_spot *p = &r->spot[i];
             rw_demo_spot_kind kind = p->spot.kind;
             bool damage = kind == DEMO_SPOT_TEAR || kind == DEMO_SPOT_PERFORATION_DIRT;
-            bool light = kind == DEMO_SPOT_SPECK_LIGHT || kind == DEMO_SPOT_FIBRE_LIGHT || kind == DEMO_SPOT_TEAR;
+            bool light = kind == DEMO_SPOT_SPECK_LIGHT || kind == DEMO_SPOT_FIBRE_LIGHT ||
+                         kind == DEMO_SPOT_TEAR;
             /* light first: dust may lie on bare film, dirt in a torn hole */
             if (damage != in_holes || light != (pass == 0))
                 continue;
             spot_row(r, p, v, r->sample_to_film,
-                     kind == DEMO_SPOT_TEAR ? all : light ? bare : nothing, row);
+                     kind == DEMO_SPOT_TEAR ? all
+                     : light                ? bare
+                                            : nothing,
+                     row);
         }
 }
 
@@ -475,7 +479,8 @@ static void gate_row(rig *r, int64_t v, float *row)
                                  (float)(l->gate.height / 2 * r->scale),
                                  (float)(p[DEMO_GATE_CORNER] * r->scale), (float)(soft * r->scale)};
         double x = (l->gate.x + l->gate.width / 2 - l->centre.x) * r->scale + (r->width - 1) / 2.0;
-        double y = (l->gate.y + l->gate.height / 2 - l->centre.y) * r->scale + (r->height - 1) / 2.0;
+        double y =
+            (l->gate.y + l->gate.height / 2 - l->centre.y) * r->scale + (r->height - 1) / 2.0;
         int n = r->stride / 4;
         r->rows->window(&window, -r->radius - x, (double)v - y, 1, 0, n, r->coverage);
         for (int k = 0; k < n; k++)
@@ -504,6 +509,26 @@ static float glow(float x)
     return x / sqrtf(1 + x * x);
 }
 
+/* What the gate leaves of a perforation, in samples; a width or height below 0: nothing. */
+static rw_rect seen_hole(const rig *r, rw_point hole)
+{
+    const rw_demo_layout *l = &r->reel->layout;
+    rw_point c = rw_affine_apply(r->film_to_sample, hole.x, hole.y);
+    double w = r->shape.width * r->scale, h = r->shape.height * r->scale;
+    rw_rect seen = {c.x - w / 2, c.y - h / 2, w, h};
+    if (!r->reel->params->on[DEMO_TERM_GATE] || !l->gate_in_view)
+        return seen;
+    double x = (l->gate.x - l->centre.x) * r->scale + (r->width - 1) / 2.0;
+    double y = (l->gate.y - l->centre.y) * r->scale + (r->height - 1) / 2.0;
+    double right = MIN(seen.x + w, x + l->gate.width * r->scale);
+    double low = MIN(seen.y + h, y + l->gate.height * r->scale);
+    seen.x = MAX(seen.x, x);
+    seen.y = MAX(seen.y, y);
+    seen.width = right - seen.x;
+    seen.height = low - seen.y;
+    return seen;
+}
+
 /* Stray light of the row: a veil, and a glow round the perforations. */
 static void stray_row(rig *r, int v)
 {
@@ -518,16 +543,15 @@ static void stray_row(rig *r, int v)
     if (!r->reel->params->on[DEMO_TERM_GLARE])
         return;
     float halo = (float)(p[DEMO_GLARE_HALO] / 100) / 4, s = 1 / (HALO_REACH * (float)r->scale);
-    float hw = (float)(r->shape.width / 2 * r->scale), hh = (float)(r->shape.height / 2 * r->scale);
     for (int i = 0; i < r->n_holes; i++) {
-        rw_point c = rw_affine_apply(r->film_to_sample, r->hole[i].x, r->hole[i].y);
-        float y = (float)(v - c.y);
-        float along = halo * (glow((y + hh) * s) - glow((y - hh) * s));
+        rw_rect h = seen_hole(r, r->hole[i]);
+        float top = (float)(v - h.y), low = (float)(v - h.y - h.height);
+        float along = h.width > 0 && h.height > 0 ? halo * (glow(top * s) - glow(low * s)) : 0;
         if (along < 1e-5f)
             continue;
         for (int k = 0; k < r->width; k++) {
-            float x = (float)(k - c.x);
-            r->stray[k] += along * (glow((x + hw) * s) - glow((x - hw) * s));
+            float left = (float)(k - h.x), right = (float)(k - h.x - h.width);
+            r->stray[k] += along * (glow(left * s) - glow(right * s));
         }
     }
 }

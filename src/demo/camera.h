@@ -19,7 +19,6 @@ uint8_t *rw_demo_camera_shoot(const rw_demo_reel *reel, rw_demo_strip *strip,
 
 /* The developer that cels of this reel need; black: light through unexposed film. fade_matrix may
  * be NULL; it gets dye densities' 3 x 3 change (density minus film.dmin), offset the added one. */
-void rw_demo_developer_set(const rw_demo_reel *reel, rw_demo_developer *developer,
-                           float black[3]);
+void rw_demo_developer_set(const rw_demo_reel *reel, rw_demo_developer *developer, float black[3]);
 
 #endif

@@ -11,7 +11,7 @@
 static void add_octave(float *tile, uint64_t seed, const char *name, int cell, float strength)
 {
     int n = DEMO_TILE / cell;
-    float *knots = g_new(float, (size_t)n * (size_t)n);
+    float *knots = g_new(float, (size_t)n *(size_t)n);
     rw_demo_stream s = rw_demo_stream_open(seed, name, cell);
     for (int i = 0; i < n * n; i++)
         knots[i] = strength * (float)rw_demo_between(&s, -1, 1);
@@ -44,7 +44,7 @@ static void normalise(float *tile, int n)
 rw_demo_noise *rw_demo_noise_new(uint64_t seed, const char *name, int largest, float fall)
 {
     rw_demo_noise *noise = g_new0(rw_demo_noise, 1);
-    float *top = g_new0(float, DEMO_TILE * DEMO_TILE), strength = 1;
+    float *top = g_new0(float, DEMO_TILE *DEMO_TILE), strength = 1;
     for (int cell = largest; cell >= 1; cell /= 2, strength *= fall)
         add_octave(top, seed, name, cell, strength);
     normalise(top, DEMO_TILE * DEMO_TILE);
@@ -52,7 +52,7 @@ rw_demo_noise *rw_demo_noise_new(uint64_t seed, const char *name, int largest, f
     for (int k = 1; k < DEMO_LEVELS; k++) {
         int n = DEMO_TILE >> k;
         const float *in = noise->level[k - 1];
-        float *out = noise->level[k] = g_new(float, (size_t)n * (size_t)n);
+        float *out = noise->level[k] = g_new(float, (size_t)n *(size_t)n);
         for (int y = 0; y < n; y++)
             for (int x = 0; x < n; x++) {
                 const float *p = in + 4 * y * n + 2 * x;
@@ -154,13 +154,15 @@ rw_demo_path rw_demo_path_limb(float x0, float y0, float r0, float x1, float y1,
         float r = end ? r1 : r0, cx = end ? x1 : x0, cy = end ? y1 : y0, sign = end ? 1 : -1;
         for (int i = 0; i <= 8; i++) { /* half a turn from one tangent point to the other */
             float a = (float)i / 16 - 0.25f, c = demo_sinf(a + 0.25f), s = demo_sinf(a);
-            rw_demo_path_to(&p, cx + sign * r * (c * dx - s * dy), cy + sign * r * (c * dy + s * dx));
+            rw_demo_path_to(&p, cx + sign * r * (c * dx - s * dy),
+                            cy + sign * r * (c * dy + s * dx));
         }
     }
     return p;
 }
 
-/* ---- filling: signed areas are gathered per pixel, a running sum along the row gives coverage -- */
+/* ---- filling: signed areas are gathered per pixel, a running sum along the row gives coverage --
+ */
 
 typedef struct area {
     float *cell;
@@ -285,9 +287,9 @@ static void paint_pixel(float *px, float x, float y, const rw_demo_paint *paint,
     float t = length > 0 ? ((x - paint->ax) * gx + (y - paint->ay) * gy) / length : 0;
     t = demo_clampf(t, 0, 1);
     if (paint->noise)
-        light += paint->strength *
-                 rw_demo_noise_at(paint->noise, x * paint->grain_x, y * paint->grain_y,
-                                  footprint * MAX(paint->grain_x, paint->grain_y));
+        light +=
+            paint->strength * rw_demo_noise_at(paint->noise, x * paint->grain_x, y * paint->grain_y,
+                                               footprint * MAX(paint->grain_x, paint->grain_y));
     light = MAX(light, 0.05f);
     for (int c = 0; c < 3; c++) {
         float to = demo_mix(paint->from.c[c], paint->to.c[c], t) * light;
@@ -304,8 +306,8 @@ static void paint_area(rw_demo_picture *picture, const area *a, const rw_demo_po
     float *relief = paint->relief > 0 ? swell(a, paint->round * pose->scale, paint->flipped) : NULL;
     for (int y = 0; y < a->height; y++) {
         const float *row = a->cell + (size_t)y * (size_t)(a->width + 2);
-        float *px = picture->px +
-                    4 * ((size_t)(a->y0 + y) * (size_t)picture->width + (size_t)a->x0);
+        float *px =
+            picture->px + 4 * ((size_t)(a->y0 + y) * (size_t)picture->width + (size_t)a->x0);
         for (int x = 0; x < a->width; x++) {
             float coverage = row[x] * paint->opacity;
             if (coverage < 0.002f)

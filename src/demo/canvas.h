@@ -35,15 +35,15 @@ rw_demo_rgb rw_demo_rgb_mix(rw_demo_rgb a, rw_demo_rgb b, float t);
 rw_demo_rgb rw_demo_rgb_scale(rw_demo_rgb a, float by);
 
 typedef struct rw_demo_paint {
-    rw_demo_rgb from, to;   /* along the gradient */
-    float ax, ay, bx, by;   /* its ends, in the outline's units; equal: `from` alone */
+    rw_demo_rgb from, to;       /* along the gradient */
+    float ax, ay, bx, by;       /* its ends, in the outline's units; equal: `from` alone */
     const rw_demo_noise *noise; /* may be NULL */
-    float grain_x, grain_y; /* tile pixels per outline unit */
-    float strength;         /* light is multiplied by 1 + strength * noise */
+    float grain_x, grain_y;     /* tile pixels per outline unit */
+    float strength;             /* light is multiplied by 1 + strength * noise */
     float opacity;
-    float round, relief;    /* the outline swells: over `round` units from its edge it turns to or
-                             * from the sun (high on the left), by `relief` of its light */
-    bool flipped;           /* drawn upside down about y = 0: a mirror image in water */
+    float round, relief; /* the outline swells: over `round` units from its edge it turns to or
+                          * from the sun (high on the left), by `relief` of its light */
+    bool flipped;        /* drawn upside down about y = 0: a mirror image in water */
 } rw_demo_paint;
 
 /* Where outlines go: pixel = origin + (x * cos - y * sin, x * sin + y * cos) * scale. */

@@ -24,8 +24,8 @@ uint8_t *rw_demo_clean_draw(const rw_demo_reel *reel, const rw_demo_cel *cel, bo
     rw_point weave = with_weave ? rw_demo_camera_weave(reel, cel->film) : (rw_point){0, 0};
     rw_rect a = gauge->camera_aperture;
     rw_affine to_corner = {{{1, 0, -a.x - weave.x}, {0, 1, -a.y - weave.y}}};
-    rw_affine map = rw_affine_then(rw_affine_then(clean_to_film, to_corner),
-                                   rw_demo_cel_map(cel, gauge));
+    rw_affine map =
+        rw_affine_then(rw_affine_then(clean_to_film, to_corner), rw_demo_cel_map(cel, gauge));
     rw_demo_developer plain = {0};
     float darkest = demo_exp2f((float)(-p[DEMO_FILM_DMAX] * DEMO_LOG2_10));
     float lightest = demo_exp2f((float)(-p[DEMO_FILM_DMIN] * DEMO_LOG2_10));
@@ -121,7 +121,8 @@ uint8_t *rw_demo_mask_draw(const rw_demo_reel *reel, int64_t film, const rw_demo
         rw_affine canon_to_field = {{{1 / s, 0, -(l->canon_width - 1) / 2.0 / s},
                                      {0, 1 / s, -(l->canon_height - 1) / 2.0 / s}}};
         rw_affine back = rw_affine_then(rw_affine_then(from_clean, view->film_to_canon),
-                                        canon_to_field), there;
+                                        canon_to_field),
+                  there;
         possible = rw_affine_invert(back, &there);
         g_assert(possible);
         for (int i = 0; i < view->n_hairs; i++)

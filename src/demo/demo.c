@@ -38,6 +38,7 @@ rw_demo_options *rw_demo_options_new(const rw_gauge *gauge)
         .height = 1000,
         .quality = 92,
         .orientation = 1,
+        .truth_movies = true,
         .truth_width = 1440,
         .truth_height = 1080,
     };
@@ -121,8 +122,7 @@ rw_demo *rw_demo_new(const rw_demo_options *options, GError **error)
     d->plan = rw_demo_plan_new(params, options->seed, options->frames,
                                options->gauge->camera_aperture, error);
     if (d->plan)
-        d->source =
-            rw_demo_source_open(&d->options, params->number[DEMO_FILM_RESOLUTION], error);
+        d->source = rw_demo_source_open(&d->options, params->number[DEMO_FILM_RESOLUTION], error);
     if (!d->source) {
         rw_demo_free(&d);
         return NULL;
@@ -238,7 +238,8 @@ static void stop(void *state, void *user)
 
 static bool wants(const job *j, int movie)
 {
-    return movie != WEAVE || j->demo->options.truth_camera_weave;
+    const rw_demo_options *o = &j->demo->options;
+    return o->truth_movies && (movie != WEAVE || o->truth_camera_weave);
 }
 
 static void *start(void *user, GError **error)
@@ -298,6 +299,8 @@ static bool encode_truth(const job *j, int64_t film, rw_demo_encoder **encoders,
 {
     rw_demo *d = j->demo;
     int w = d->options.truth_width, h = d->options.truth_height;
+    if (!d->options.truth_movies)
+        return true;
     rw_demo_cel *cel = rw_demo_strip_take(d->strip, film, error);
     if (!cel)
         return false;

@@ -4,7 +4,14 @@
  */
 #include "demo/jpeg.h"
 
-typedef enum exif_type { BYTES = 1, ASCII = 2, SHORT = 3, LONG = 4, RATIONAL = 5, UNDEFINED = 7 } exif_type;
+typedef enum exif_type {
+    BYTES = 1,
+    ASCII = 2,
+    SHORT = 3,
+    LONG = 4,
+    RATIONAL = 5,
+    UNDEFINED = 7
+} exif_type;
 
 /* One image file directory while it is made. Little endian; offsets count from the TIFF header. */
 typedef struct directory {
@@ -111,7 +118,9 @@ static void add_times(directory *image, directory *d, const rw_demo_exif *exif, 
         g_strdup_printf("%c%02d:%02d", zone < 0 ? '-' : '+', ABS(zone) / 60, ABS(zone) % 60);
     int digits = exif->digits, ms = (int)(((exif->time_ms % 1000) + 1000) % 1000);
     g_autofree char *sub = g_strdup_printf("%0*d", MAX(digits, 1),
-                                           digits == 3 ? ms : digits == 2 ? ms / 10 : ms / 100);
+                                           digits == 3   ? ms
+                                           : digits == 2 ? ms / 10
+                                                         : ms / 100);
     switch (part) {
     case 0:
         add_text(image, 0x0132, text); /* DateTime */
@@ -136,11 +145,11 @@ static directory describe_exposure(const rw_demo_exif *exif, int width, int heig
     /* in the order of the tags, as the standard asks */
     uint32_t den = exif->exposure_s < 0.5 ? (uint32_t)(1 / exif->exposure_s + 0.5) : 10;
     uint32_t num = exif->exposure_s < 0.5 ? 1 : (uint32_t)(exif->exposure_s * 10 + 0.5);
-    add_rational(&d, 0x829A, num, den);                                 /* ExposureTime */
+    add_rational(&d, 0x829A, num, den);                                  /* ExposureTime */
     add_rational(&d, 0x829D, (uint32_t)(exif->f_number * 10 + 0.5), 10); /* FNumber */
-    add_short(&d, 0x8822, 1);                                           /* ExposureProgram: manual */
-    add_short(&d, 0x8827, exif->iso); /* PhotographicSensitivity */
-    add_short(&d, 0x8830, 2);         /* SensitivityType: recommended exposure index */
+    add_short(&d, 0x8822, 1);                  /* ExposureProgram: manual */
+    add_short(&d, 0x8827, exif->iso);          /* PhotographicSensitivity */
+    add_short(&d, 0x8830, 2);                  /* SensitivityType: recommended exposure index */
     add_long(&d, 0x8832, (uint32_t)exif->iso); /* RecommendedExposureIndex */
     add(&d, 0x9000, UNDEFINED, 4, "0231", 4);  /* ExifVersion */
     if (exif->has_time)

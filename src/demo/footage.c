@@ -9,7 +9,8 @@
 
 #include "demo/fmath.h"
 
-#define KEPT 40 /* decoded frames held, so that playing backwards does not decode each GOP per frame */
+#define KEPT                                                                                       \
+    40 /* decoded frames held, so that playing backwards does not decode each GOP per frame */
 
 typedef struct kept_frame {
     int64_t n;
@@ -274,9 +275,10 @@ static AVFrame *take_frame(rw_demo_footage *f, int64_t n, GError **error)
         if (why)
             g_propagate_error(error, why);
         else
-            g_set_error(error, RW_ERROR, RW_ERROR_DAMAGED, "Frame %" G_GINT64_FORMAT
-                        " of %s does not decode; use another part of it (--first-frame).", n,
-                        f->path);
+            g_set_error(error, RW_ERROR, RW_ERROR_DAMAGED,
+                        "Frame %" G_GINT64_FORMAT
+                        " of %s does not decode; use another part of it (--first-frame).",
+                        n, f->path);
         return NULL;
     }
     return frame;
@@ -297,8 +299,8 @@ static AVFrame *to_444(const AVFrame *in)
     out->height = in->height;
     struct SwsContext *sws = sws_getContext(
         in->width, in->height, (enum AVPixelFormat)in->format, in->width, in->height,
-        (enum AVPixelFormat)out->format, SWS_BICUBIC | SWS_ACCURATE_RND | SWS_BITEXACT | SWS_FULL_CHR_H_INP,
-        NULL, NULL, NULL);
+        (enum AVPixelFormat)out->format,
+        SWS_BICUBIC | SWS_ACCURATE_RND | SWS_BITEXACT | SWS_FULL_CHR_H_INP, NULL, NULL, NULL);
     if (!sws || av_frame_get_buffer(out, 64) < 0) {
         sws_freeContext(sws);
         av_frame_free(&out);
@@ -386,8 +388,8 @@ bool rw_demo_footage_draw(rw_demo_footage *footage, int64_t frame, rw_demo_pictu
     g_mutex_unlock(&f->lock);
     if (!in)
         return false;
-    AVFrame *planar = in->width == f->codec->width && in->height == f->codec->height ? to_444(in)
-                                                                                    : NULL;
+    AVFrame *planar =
+        in->width == f->codec->width && in->height == f->codec->height ? to_444(in) : NULL;
     av_frame_free(&in);
     if (!planar) {
         g_set_error(error, RW_ERROR, RW_ERROR_DAMAGED,

@@ -48,8 +48,7 @@ static double fill(const rw_demo_layout *l, double across, double along)
     return MAX(l->canon_width / across, l->canon_height / along);
 }
 
-void rw_demo_layout_init(rw_demo_layout *layout, const rw_demo_options *options,
-                         double gate_margin)
+void rw_demo_layout_init(rw_demo_layout *layout, const rw_demo_options *options, double gate_margin)
 {
     const rw_gauge *gauge = options->gauge;
     bool sideways = options->turn % 180 != 0;
@@ -69,8 +68,8 @@ void rw_demo_layout_init(rw_demo_layout *layout, const rw_demo_options *options,
     switch (options->framing) {
     case RW_DEMO_FRAME_PERFORATION:
         framed = picture_and_perforation(gauge);
-        l->px_per_mm = fit(l, MAX(FIELD_ACROSS, framed.width * 1.06),
-                           MAX(FIELD_ALONG, framed.height * 1.06));
+        l->px_per_mm =
+            fit(l, MAX(FIELD_ACROSS, framed.width * 1.06), MAX(FIELD_ALONG, framed.height * 1.06));
         l->gate = rw_demo_rect_grow(framed, gate_margin);
         break;
     case RW_DEMO_FRAME_GATE:
@@ -79,6 +78,7 @@ void rw_demo_layout_init(rw_demo_layout *layout, const rw_demo_options *options,
         break;
     case RW_DEMO_FRAME_PICTURE:
         l->px_per_mm = fill(l, framed.width * 0.94, framed.height * 0.94);
+        l->gate = framed;
         l->gate_in_view = false;
         break;
     }

@@ -9,9 +9,9 @@
 
 typedef struct rw_demo_exif {
     bool has_time;
-    int64_t time_ms;   /* local time, since 1970 */
-    int digits;        /* of the sub-seconds, 0 .. 3; the rest is cut off, as cameras do */
-    int zone_minutes;  /* east of UTC */
+    int64_t time_ms;  /* local time, since 1970 */
+    int digits;       /* of the sub-seconds, 0 .. 3; the rest is cut off, as cameras do */
+    int zone_minutes; /* east of UTC */
     double exposure_s, f_number;
     int iso, orientation;
     const char *make, *model, *serial;

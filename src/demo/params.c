@@ -37,8 +37,9 @@ static const param_row rows[] = {
 
 /* What a survey would find fault with; the rest is the nature of film and camera. */
 static const rw_demo_term faults[] = {
-    DEMO_TERM_STEP, DEMO_TERM_CLIP,  DEMO_TERM_HAIR, DEMO_TERM_DAMAGE, DEMO_TERM_MISSING, DEMO_TERM_DOUBLED,
-    DEMO_TERM_SMEAR, DEMO_TERM_FOCUS, DEMO_TERM_SOFT, DEMO_TERM_SPLICE, DEMO_TERM_ALIEN,
+    DEMO_TERM_STEP,    DEMO_TERM_CLIP,    DEMO_TERM_HAIR,  DEMO_TERM_DAMAGE,
+    DEMO_TERM_MISSING, DEMO_TERM_DOUBLED, DEMO_TERM_SMEAR, DEMO_TERM_FOCUS,
+    DEMO_TERM_SOFT,    DEMO_TERM_SPLICE,  DEMO_TERM_ALIEN,
 };
 
 void rw_demo_params_init(rw_demo_params *params)

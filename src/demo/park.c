@@ -57,11 +57,13 @@ static void paint_far_woods(const rw_demo_park *park, rw_demo_picture *p)
             int first = MAX(0, (int)(top * park->unit)), last = (int)(GROUND * park->unit);
             for (int j = first; j < last; j++) {
                 float y = (float)j / park->unit;
-                float n = rw_demo_noise_at(park->rough, x * 1.7f, y * 1.7f + 50.0f * (float)layer, 1);
+                float n =
+                    rw_demo_noise_at(park->rough, x * 1.7f, y * 1.7f + 50.0f * (float)layer, 1);
                 float edge = demo_clampf(y - top, 0, 1);
                 float *px = p->px + 4 * ((size_t)j * (size_t)p->width + (size_t)i);
                 for (int c = 0; c < 3; c++)
-                    px[c] = demo_mix(px[c], base.c[c] * (1 + (0.12f + 0.1f * (float)layer) * n), edge);
+                    px[c] =
+                        demo_mix(px[c], base.c[c] * (1 + (0.12f + 0.1f * (float)layer) * n), edge);
             }
         }
     }
@@ -112,8 +114,13 @@ static void trunk(const rw_demo_park *park, rw_demo_picture *p, float x, float y
     rw_demo_path path = rw_demo_path_limb(x, y0, thick, x + 2, y1, thick * 0.5f);
     rw_demo_paint paint = {.from = rw_demo_rgb_scale(rw_demo_rgb_hex(hex), 1.25f),
                            .to = rw_demo_rgb_scale(rw_demo_rgb_hex(hex), 0.45f),
-                           .ax = x - thick, .bx = x + thick, .noise = park->rough,
-                           .grain_x = 4, .grain_y = 0.6f, .strength = 0.3f, .opacity = 1};
+                           .ax = x - thick,
+                           .bx = x + thick,
+                           .noise = park->rough,
+                           .grain_x = 4,
+                           .grain_y = 0.6f,
+                           .strength = 0.3f,
+                           .opacity = 1};
     rw_demo_canvas_fill(p, &path, &pose, &paint);
 }
 
@@ -127,7 +134,8 @@ static void plant_tree(const rw_demo_park *park, rw_demo_picture *p, rw_demo_str
     int clusters = kind == 2 ? 9 : 15;
     for (int i = 0; i < clusters; i++) {
         float t = (float)i / (float)(clusters - 1), spread = kind == 2 ? 1.05f - t : 1;
-        float a = between(s, 0, 1), r = kind == 2 ? between(s, 0, 0.4f) : sqrtf(between(s, 0, 1)) * 0.8f;
+        float a = between(s, 0, 1),
+              r = kind == 2 ? between(s, 0, 0.4f) : sqrtf(between(s, 0, 1)) * 0.8f;
         float dx = r * demo_sinf(a + 0.25f) * spread;
         float dy = kind == 2 ? 1 - 2 * t : r * demo_sinf(a);
         /* low and far ones first: they lie in the shade of the others */
@@ -140,8 +148,9 @@ static void plant_tree(const rw_demo_park *park, rw_demo_picture *p, rw_demo_str
             float tx = x + between(s, -1, 1) * rx * 1.25f;
             float ty = cy + between(s, -0.2f, 0.9f) * ry;
             for (int n = 0; n < 16; n++) {
-                rw_demo_rgb c = rw_demo_rgb_mix(rw_demo_rgb_hex(k->shadow), rw_demo_rgb_hex(k->light),
-                                                between(s, 0.15f, 0.95f));
+                rw_demo_rgb c =
+                    rw_demo_rgb_mix(rw_demo_rgb_hex(k->shadow), rw_demo_rgb_hex(k->light),
+                                    between(s, 0.15f, 0.95f));
                 rw_demo_canvas_dab(p, (tx + 0.6f * between(s, -1, 1)) * park->unit,
                                    (ty + 3.4f * (float)n) * park->unit, 1.1f * park->unit,
                                    2.6f * park->unit, c, 0.7f, 0.5f);
@@ -163,9 +172,9 @@ static void plant_trees(const rw_demo_park *park, rw_demo_picture *p)
         }
     }
     for (int i = 0; i < 60; i++) { /* shrubs hide where the trees stand */
-        float x = between(&s, 0, DEMO_BANK_WIDTH);
-        leaf_cluster(park, p, &s, &kinds[rw_demo_below(&s, 4)], x, GROUND + between(&s, -4, 8),
-                     between(&s, 14, 34), between(&s, 7, 15), 0.05f, -0.05f);
+        float x = between(&s, 0, DEMO_BANK_WIDTH), y = GROUND + between(&s, -4, 8);
+        float rx = between(&s, 14, 34), ry = between(&s, 7, 15);
+        leaf_cluster(park, p, &s, &kinds[rw_demo_below(&s, 4)], x, y, rx, ry, 0.05f, -0.05f);
     }
 }
 
@@ -192,15 +201,15 @@ static void paint_lawn(const rw_demo_park *park, rw_demo_picture *p)
             float tone = rw_demo_noise_at(park->rough, block * 37 + 5, course * 91, 1);
             float joint = 1 - 0.55f * (demo_smooth(1.4f, 0.3f, in) +
                                        demo_smooth(1.2f, 0.2f, y - WALL - 8 * course));
-            rw_demo_rgb wall = rw_demo_rgb_scale(
-                stone, (1 + 0.16f * tone + 0.16f * n) * joint * (course > 0 ? 0.62f : 1.0f));
+            rw_demo_rgb wall = rw_demo_rgb_scale(stone, (1 + 0.16f * tone + 0.16f * n) * joint *
+                                                            (course > 0 ? 0.62f : 1.0f));
             c = rw_demo_rgb_mix(c, wall, demo_smooth(WALL - 0.6f, WALL + 0.6f, y));
             memcpy(p->px + 4 * ((size_t)j * (size_t)p->width + (size_t)i), c.c, sizeof c.c);
         }
 }
 
-static void box(const rw_demo_park *park, rw_demo_picture *p, float x0, float y0, float x1, float y1,
-                uint32_t from, uint32_t to)
+static void box(const rw_demo_park *park, rw_demo_picture *p, float x0, float y0, float x1,
+                float y1, uint32_t from, uint32_t to)
 {
     rw_demo_pose pose = rw_demo_pose_at(0, 0, park->unit, 0);
     rw_demo_path path = {.n = 0};
@@ -208,9 +217,17 @@ static void box(const rw_demo_park *park, rw_demo_picture *p, float x0, float y0
     rw_demo_path_to(&path, x1, y0);
     rw_demo_path_to(&path, x1, y1);
     rw_demo_path_to(&path, x0, y1);
-    rw_demo_paint paint = {.from = rw_demo_rgb_hex(from), .to = rw_demo_rgb_hex(to), .ax = x0,
-                           .ay = y0, .bx = x1, .by = y1, .noise = park->rough, .grain_x = 2,
-                           .grain_y = 2, .strength = 0.05f, .opacity = 1};
+    rw_demo_paint paint = {.from = rw_demo_rgb_hex(from),
+                           .to = rw_demo_rgb_hex(to),
+                           .ax = x0,
+                           .ay = y0,
+                           .bx = x1,
+                           .by = y1,
+                           .noise = park->rough,
+                           .grain_x = 2,
+                           .grain_y = 2,
+                           .strength = 0.05f,
+                           .opacity = 1};
     rw_demo_canvas_fill(p, &path, &pose, &paint);
 }
 
@@ -229,9 +246,15 @@ static void build_pavilion(const rw_demo_park *park, rw_demo_picture *p, float x
     rw_demo_path_to(&roof, x + 26, 284);
     rw_demo_path_to(&roof, x + 142, 284);
     rw_demo_path_to(&roof, x + 182, 320);
-    rw_demo_paint tiles = {.from = rw_demo_rgb_hex(0xB5583B), .to = rw_demo_rgb_hex(0x7C3526),
-                           .ax = x, .bx = x + 182, .noise = park->fine, .grain_x = 0.7f,
-                           .grain_y = 1.6f, .strength = 0.16f, .opacity = 1};
+    rw_demo_paint tiles = {.from = rw_demo_rgb_hex(0xB5583B),
+                           .to = rw_demo_rgb_hex(0x7C3526),
+                           .ax = x,
+                           .bx = x + 182,
+                           .noise = park->fine,
+                           .grain_x = 0.7f,
+                           .grain_y = 1.6f,
+                           .strength = 0.16f,
+                           .opacity = 1};
     rw_demo_canvas_fill(p, &roof, &pose, &tiles);
     box(park, p, x - 14, 319, x + 182, 322, 0xF3EAD8, 0xB9AE98);
     for (int i = 0; i < 40; i++) { /* bunting */
@@ -256,9 +279,9 @@ static void spectators(const rw_demo_park *park, rw_demo_picture *p)
             height *= 0.65f;
         rw_demo_canvas_dab(p, (x + 7) * park->unit, foot * park->unit, 12 * park->unit,
                            2.2f * park->unit, rw_demo_rgb_hex(0x2B3A1C), 0.5f, 0.8f);
+        float forward = rw_demo_uniform(&s) < 0.5 ? -1 : 1, stride = between(&s, 0, 0.12f);
         rw_demo_walker_draw(park, p, x * park->unit, foot * park->unit, height * park->unit,
-                            rw_demo_uniform(&s) < 0.5 ? -1 : 1, between(&s, 0, 0.12f),
-                            rw_demo_below(&s, 64));
+                            forward, stride, rw_demo_below(&s, 64));
         x += rw_demo_uniform(&s) < 0.45 ? between(&s, 11, 22) : between(&s, 50, 170);
     }
 }
@@ -277,7 +300,8 @@ static void lay_turf(const rw_demo_park *park, rw_demo_picture *m)
     rw_demo_rgb near = rw_demo_rgb_hex(0x3F5122);
     for (int j = 0; j < m->height; j++)
         for (int i = 0; i < m->width; i++) {
-            float x = (float)i / park->unit, y = (float)j / park->unit, down = y - 22 - shore_at(park, x);
+            float x = (float)i / park->unit, y = (float)j / park->unit,
+                  down = y - 22 - shore_at(park, x);
             float squeeze = 1 / (0.25f + down / 160);
             float n = rw_demo_noise_at(park->rough, x * 1.3f, y * 1.6f * MAX(squeeze, 0.7f), 1);
             float patch = rw_demo_noise_at(park->cloud, x * 0.8f, y * 2, 1);
@@ -308,7 +332,8 @@ static void grow_meadow(rw_demo_park *park, int width, int height)
         float x = between(&s, -20, (float)width / u + 20), lean = between(&s, -0.5f, 0.5f);
         float shore = shore_at(park, x);
         rw_demo_path blade = {.n = 0};
-        float wide = (0.8f + 1.5f * t) * between(&s, 0.6f, 1.3f), tall = size * between(&s, 0.5f, 1.2f);
+        float wide = (0.8f + 1.5f * t) * between(&s, 0.6f, 1.3f),
+              tall = size * between(&s, 0.5f, 1.2f);
         rw_demo_path_to(&blade, x - wide, y + shore);
         rw_demo_path_bend(&blade, x - wide * 0.4f + lean * tall * 0.3f, y + shore - tall * 0.6f,
                           x + lean * tall, y + shore - tall);
@@ -318,8 +343,11 @@ static void grow_meadow(rw_demo_park *park, int width, int height)
                      between(&s, -0.35f, 0.35f);
         rw_demo_rgb c = rw_demo_rgb_mix(rw_demo_rgb_hex(0x33431B), rw_demo_rgb_hex(0x98A557),
                                         demo_clampf(tone, 0, 1));
-        rw_demo_paint paint = {.from = c, .to = rw_demo_rgb_scale(c, 0.45f), .ay = y + shore - tall,
-                               .by = y + shore, .opacity = 1};
+        rw_demo_paint paint = {.from = c,
+                               .to = rw_demo_rgb_scale(c, 0.45f),
+                               .ay = y + shore - tall,
+                               .by = y + shore,
+                               .opacity = 1};
         rw_demo_pose pose = rw_demo_pose_at(0, 0, u, 0);
         rw_demo_canvas_fill(m, &blade, &pose, &paint);
         if (i % 61 == 0) { /* daisies and dandelions */

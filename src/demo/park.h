@@ -34,9 +34,9 @@ typedef struct rw_demo_boat {
 } rw_demo_boat;
 rw_demo_boat rw_demo_boat_build(uint64_t seed, int n);
 /* One unit of length is the hull's. forward: +1 sails right, -1 left. heel: turns. */
-void rw_demo_boat_draw(const rw_demo_park *park, rw_demo_picture *picture,
-                       const rw_demo_boat *boat, float x, float y, float length, float forward,
-                       float heel, bool mirrored, float opacity);
+void rw_demo_boat_draw(const rw_demo_park *park, rw_demo_picture *picture, const rw_demo_boat *boat,
+                       float x, float y, float length, float forward, float heel, bool mirrored,
+                       float opacity);
 
 /* stride: turns of the gait. One unit is the body's length (dog), the whole height (walker). */
 void rw_demo_dog_draw(const rw_demo_park *park, rw_demo_picture *picture, float x, float y,

@@ -87,8 +87,8 @@ static void settle_missing(rw_demo_plan *plan, const rw_demo_params *params, uin
             plan->events[f++] |= (uint16_t)kind; /* neighbours join one gap */
         f--;
     }
-    plan->events[0] &= (uint16_t)~(DEMO_MISSING | DEMO_SKIPPED);
-    plan->events[plan->frames - 1] &= (uint16_t)~(DEMO_MISSING | DEMO_SKIPPED);
+    plan->events[0] &= (uint16_t) ~(DEMO_MISSING | DEMO_SKIPPED);
+    plan->events[plan->frames - 1] &= (uint16_t) ~(DEMO_MISSING | DEMO_SKIPPED);
 }
 
 static double pause_before(const rw_demo_params *params, uint64_t seed, int64_t film)
@@ -104,7 +104,8 @@ static double late(const rw_demo_params *params, uint64_t seed, int64_t film, in
 {
     rw_demo_stream s = rw_demo_stream_open(seed, "clock.jitter", 4 * film + take);
     double most = 0.4 * params->number[DEMO_CLOCK_INTERVAL];
-    return CLAMP(params->number[DEMO_CLOCK_JITTER] * rw_demo_normal(&s), -most, most);
+    double by = params->number[DEMO_CLOCK_JITTER] * rw_demo_normal(&s);
+    return CLAMP(by, -most, most);
 }
 
 static void lay_out_shots(rw_demo_plan *plan, const rw_demo_params *params, uint64_t seed)
@@ -122,8 +123,8 @@ static void lay_out_shots(rw_demo_plan *plan, const rw_demo_params *params, uint
         }
         for (int take = 0; take < (e & DEMO_DOUBLED ? 2 : 1); take++) {
             double t = at + late(params, seed, f, take) + interval;
-            plan->shots[plan->n_shots++] = (rw_demo_shot){
-                .film = f, .take = take, .time_ms = (int64_t)(t * 1000 + 0.5)};
+            plan->shots[plan->n_shots++] =
+                (rw_demo_shot){.film = f, .take = take, .time_ms = (int64_t)(t * 1000 + 0.5)};
             at += interval;
         }
     }
@@ -151,8 +152,8 @@ static bool number_shots(rw_demo_plan *plan, const rw_demo_params *params, GErro
     int folder_size = (int)params->number[DEMO_CARD_FOLDER_SIZE];
     int64_t total = plan->n_shots + plan->n_aliens, alien = 0, shot = 0;
     for (int64_t i = 0; i < total; i++) {
-        bool is_alien = alien < plan->n_aliens &&
-                        (plan->aliens[alien].film < 0 || shot == plan->n_shots);
+        bool is_alien =
+            alien < plan->n_aliens && (plan->aliens[alien].film < 0 || shot == plan->n_shots);
         rw_demo_shot *s = is_alien ? &plan->aliens[alien++] : &plan->shots[shot++];
         s->folder = folder;
         s->number = number;
@@ -176,13 +177,14 @@ static void draw_scratches(rw_demo_plan *plan, const rw_demo_params *params, uin
         rw_demo_stream s = rw_demo_stream_open(seed, "scratch", i);
         double length = params->number[DEMO_SCRATCH_LENGTH] / 100 * rw_demo_between(&s, 0.6, 1.4);
         double first = rw_demo_between(&s, -0.1, MAX(0, 1 - length));
+        double across = rw_demo_between(&s, 0.06, 0.94), wide = rw_demo_between(&s, 0.5, 1.5);
+        double deep = rw_demo_between(&s, 0.6, 1.4) * params->number[DEMO_SCRATCH_OPACITY] / 100;
         plan->scratches[i] = (rw_demo_scratch){
             .first = first * (double)plan->frames,
             .last = (first + length) * (double)plan->frames,
-            .x = aperture.x + aperture.width * rw_demo_between(&s, 0.06, 0.94),
-            .width = params->number[DEMO_SCRATCH_WIDTH] * 1e-3 * rw_demo_between(&s, 0.5, 1.5),
-            .opacity = MIN(1, params->number[DEMO_SCRATCH_OPACITY] / 100 *
-                                  rw_demo_between(&s, 0.6, 1.4)),
+            .x = aperture.x + aperture.width * across,
+            .width = params->number[DEMO_SCRATCH_WIDTH] * 1e-3 * wide,
+            .opacity = MIN(1, deep),
             .light = rw_demo_uniform(&s) < params->number[DEMO_SCRATCH_LIGHT] / 100,
         };
     }

@@ -36,8 +36,8 @@ typedef struct rw_demo_scratch {
 
 typedef struct rw_demo_plan {
     int64_t frames;
-    uint16_t *events;     /* rw_demo_event, per film frame */
-    rw_demo_shot *shots;  /* in capture order */
+    uint16_t *events;    /* rw_demo_event, per film frame */
+    rw_demo_shot *shots; /* in capture order */
     int64_t n_shots;
     int64_t *first_shot;  /* frames + 1: shots of film frame f are first_shot[f] .. [f+1]-1 */
     rw_demo_shot *aliens; /* stills of another shoot; film: -1 before the reel, 1 after */

@@ -100,5 +100,6 @@ double rw_demo_wander(uint64_t seed, const char *term, double frame, double peri
     /* cubic B-spline: no overshoot */
     double u = 1 - t;
     return (u * u * u * p0 + (3 * t * t * t - 6 * t * t + 4) * p1 +
-            (3 * u * u * u - 6 * u * u + 4) * p2 + t * t * t * p3) / 6;
+            (3 * u * u * u - 6 * u * u + 4) * p2 + t * t * t * p3) /
+           6;
 }

@@ -10,8 +10,8 @@
 #define HORIZON_ABOVE 7.0f   /* units: the water's vanishing line above the far shore */
 #define EYE_HEIGHT    300.0f /* noise pixels of world per unit at distance 1 */
 #define EYE_LENGTH    1000.0f
-#define LENS_BLUR     1.55f   /* units */
-#define USUAL_SCENE   110 /* frames */
+#define LENS_BLUR     1.55f /* units */
+#define USUAL_SCENE   110   /* frames */
 
 typedef enum scene_kind { POND, PAN, CLOSE, MEADOW, KINDS } scene_kind;
 
@@ -32,8 +32,8 @@ typedef struct moment {
     const rw_demo_regatta *regatta;
     scene_kind kind;
     int scene;
-    float t;           /* frames since the scene began */
-    float across;      /* width of the picture in units */
+    float t;                   /* frames since the scene began */
+    float across;              /* width of the picture in units */
     float bank_x, zoom, shore; /* left end on the bank's panorama, scale, height of the waterline */
     float sway_x, sway_y;
 } moment;
@@ -86,7 +86,9 @@ static moment moment_at(const rw_demo_regatta *r, int64_t film)
     int i = 0;
     while (i + 1 < r->n_scenes && r->scenes[i].last < film)
         i++;
-    moment m = {.regatta = r, .kind = (scene_kind)(i % KINDS), .scene = i,
+    moment m = {.regatta = r,
+                .kind = (scene_kind)(i % KINDS),
+                .scene = i,
                 .t = (float)(film - r->scenes[i].first)};
     float length = (float)(r->scenes[i].last - r->scenes[i].first + 1);
     m.across = (float)r->width / r->park.unit;
@@ -124,8 +126,10 @@ static moment moment_at(const rw_demo_regatta *r, int64_t film)
         break;
     }
     if (sway > 0) { /* held in the hand, or turned by it */
-        m.sway_x = sway * (float)rw_demo_wander(r->seed, "sway.x", (double)(m.t + 1000 * (float)i), 9);
-        m.sway_y = sway * (float)rw_demo_wander(r->seed, "sway.y", (double)(m.t + 1000 * (float)i), 7);
+        m.sway_x =
+            sway * (float)rw_demo_wander(r->seed, "sway.x", (double)(m.t + 1000 * (float)i), 9);
+        m.sway_y =
+            sway * (float)rw_demo_wander(r->seed, "sway.y", (double)(m.t + 1000 * (float)i), 7);
     }
     m.bank_x -= m.sway_x / m.zoom;
     m.shore += m.sway_y;
@@ -211,7 +215,8 @@ static void draw_water(const moment *m, rw_demo_picture *picture, const rw_demo_
             float flash = demo_smooth(1.35f, 2.05f, r.glint + 0.35f / (1 + off * off) - 0.15f) *
                           (0.25f + 0.75f / (1 + off * off * 3));
             for (int c = 0; c < 3; c++) {
-                float l = body.c[c] * (1 + 0.22f * r.along) * (1 - share) + reflected[c] * share * 0.92f;
+                float l =
+                    body.c[c] * (1 + 0.22f * r.along) * (1 - share) + reflected[c] * share * 0.92f;
                 row[4 * i + c] = demo_mix(l, sun.c[c], flash * 0.9f);
             }
             row[4 * i + 3] = 0;
@@ -271,7 +276,8 @@ static void draw_wake(const moment *m, rw_demo_picture *picture, const sailing *
     const rw_demo_park *park = &m->regatta->park;
     rw_demo_rgb foam = rw_demo_rgb_hex(0xE4E8E2), trough = rw_demo_rgb_hex(0x26332C);
     float u = park->unit;
-    rw_demo_stream s = rw_demo_stream_open(m->regatta->seed, "wake", (int64_t)(b->x * 8) + 977 * m->scene);
+    rw_demo_stream s =
+        rw_demo_stream_open(m->regatta->seed, "wake", (int64_t)(b->x * 8) + 977 * m->scene);
     /* the hull's shadow on the water */
     rw_demo_canvas_dab(picture, b->x * u, (b->y + 0.02f * b->length) * u, 0.5f * b->length * u,
                        0.028f * b->length * u, trough, 0.55f, 0.8f);
@@ -279,8 +285,8 @@ static void draw_wake(const moment *m, rw_demo_picture *picture, const sailing *
     for (int i = 0; i < n; i++) {
         float back = (float)rw_demo_uniform(&s), side = rw_demo_uniform(&s) < 0.5 ? -1 : 1;
         float x = b->x - b->forward * b->length * (back * 1.5f - 0.48f);
-        float y = b->y + b->length * (0.006f + side * 0.05f * back * (float)rw_demo_between(&s, 0.7, 1.1) +
-                                      0.012f * (float)rw_demo_uniform(&s));
+        float apart = side * 0.05f * back * (float)rw_demo_between(&s, 0.7, 1.1);
+        float y = b->y + b->length * (0.006f + apart + 0.012f * (float)rw_demo_uniform(&s));
         float size = b->length * (float)rw_demo_between(&s, 0.006, 0.02);
         rw_demo_canvas_dab(picture, x * u, y * u, size * 2.4f * u, size * 0.32f * u, foam,
                            0.55f * (1 - back * 0.8f), 0.7f);
@@ -314,25 +320,34 @@ static void draw_reeds(const moment *m, rw_demo_picture *picture)
         float home = (cluster + (float)rw_demo_between(&s, 0, 0.12)) * span;
         float x = home - m->bank_x * m->zoom * 1.9f;
         x = x - span * floorf(x / span) - 130 + m->sway_x;
-        float tall = (float)rw_demo_between(&s, 150, 330), lean = (float)rw_demo_between(&s, -40, 40);
+        float tall = (float)rw_demo_between(&s, 150, 330),
+              lean = (float)rw_demo_between(&s, -40, 40);
         float sway = 7 * demo_sinf(m->t / 31 + (float)rw_demo_uniform(&s)) + lean;
         float wide = (float)rw_demo_between(&s, 2.2, 4.6);
         rw_demo_path leaf = {.n = 0};
         rw_demo_path_to(&leaf, x - wide, 740);
-        rw_demo_path_bend(&leaf, x - wide * 0.6f + sway * 0.2f, 730 - tall * 0.6f, x + sway, 730 - tall);
+        rw_demo_path_bend(&leaf, x - wide * 0.6f + sway * 0.2f, 730 - tall * 0.6f, x + sway,
+                          730 - tall);
         rw_demo_path_bend(&leaf, x + wide * 0.8f + sway * 0.2f, 730 - tall * 0.55f, x + wide, 740);
         rw_demo_rgb c = rw_demo_rgb_mix(rw_demo_rgb_hex(0x3A4A1C), rw_demo_rgb_hex(0x93A052),
                                         (float)rw_demo_uniform(&s));
         rw_demo_pose pose = rw_demo_pose_at(0, 0, u, 0);
-        rw_demo_paint paint = {.from = c, .to = rw_demo_rgb_scale(c, 0.35f), .ay = 730 - tall, .by = 735,
-                               .noise = park->rough, .grain_x = 3, .grain_y = 0.25f, .strength = 0.14f,
+        rw_demo_paint paint = {.from = c,
+                               .to = rw_demo_rgb_scale(c, 0.35f),
+                               .ay = 730 - tall,
+                               .by = 735,
+                               .noise = park->rough,
+                               .grain_x = 3,
+                               .grain_y = 0.25f,
+                               .strength = 0.14f,
                                .opacity = 1};
         rw_demo_canvas_fill(picture, &leaf, &pose, &paint);
         if (i % 4 == 0) {
-            rw_demo_path stalk = rw_demo_path_limb(x + sway * 0.93f, 742 - tall, 1.5f, x, 745, 2.2f);
+            rw_demo_path stalk =
+                rw_demo_path_limb(x + sway * 0.93f, 742 - tall, 1.5f, x, 745, 2.2f);
             rw_demo_canvas_fill(picture, &stalk, &pose, &paint);
-            rw_demo_path head = rw_demo_path_limb(x + sway * 0.93f, 742 - tall, 5.5f, x + sway,
-                                                  700 - tall, 5.0f);
+            rw_demo_path head =
+                rw_demo_path_limb(x + sway * 0.93f, 742 - tall, 5.5f, x + sway, 700 - tall, 5.0f);
             paint.round = 3;
             paint.relief = 0.5f;
             paint.from = rw_demo_rgb_hex(0x6B4526);
@@ -363,7 +378,8 @@ static void grass_at_feet(const moment *m, rw_demo_picture *picture, float x, fl
     for (int k = first; k <= last; k++) {
         rw_demo_stream s = rw_demo_stream_open(park->seed, "tuft", k + 100000);
         float bx = 6 * (float)k + (float)rw_demo_between(&s, -3, 3);
-        float foot = y + (float)rw_demo_between(&s, 6, 16), tall = (float)rw_demo_between(&s, 14, 34);
+        float foot = y + (float)rw_demo_between(&s, 6, 16),
+              tall = (float)rw_demo_between(&s, 14, 34);
         float lean = (float)rw_demo_between(&s, -12, 12) + 2 * demo_sinf(m->t / 19 + bx / 90);
         rw_demo_path blade = {.n = 0};
         rw_demo_path_to(&blade, bx - 1.7f, foot);
@@ -371,7 +387,10 @@ static void grass_at_feet(const moment *m, rw_demo_picture *picture, float x, fl
         rw_demo_path_bend(&blade, bx + 1.5f, foot - tall * 0.5f, bx + 1.7f, foot);
         rw_demo_rgb c = rw_demo_rgb_mix(rw_demo_rgb_hex(0x3C541B), rw_demo_rgb_hex(0x9DB04C),
                                         (float)rw_demo_uniform(&s));
-        rw_demo_paint paint = {.from = c, .to = rw_demo_rgb_scale(c, 0.5f), .ay = foot - tall, .by = foot,
+        rw_demo_paint paint = {.from = c,
+                               .to = rw_demo_rgb_scale(c, 0.5f),
+                               .ay = foot - tall,
+                               .by = foot,
                                .opacity = 1};
         rw_demo_pose pose = rw_demo_pose_at(0, 0, park->unit, 0);
         rw_demo_canvas_fill(picture, &blade, &pose, &paint);
@@ -405,13 +424,15 @@ static void draw_near_bank(const moment *m, rw_demo_picture *picture)
     /* a child walks along the shore, a dog overtakes, a grown-up passes close by */
     float child = m->across * 0.18f + 2.6f * m->t, child_y = 560;
     rw_demo_canvas_dab(picture, (child + 40) * u, child_y * u, 62 * u, 9 * u, shade, 0.5f, 0.8f);
-    rw_demo_walker_draw(park, picture, child * u, child_y * u, 250 * u, 1, m->t / 21, back ? 11 : 5);
+    rw_demo_walker_draw(park, picture, child * u, child_y * u, 250 * u, 1, m->t / 21,
+                        back ? 11 : 5);
     grass_at_feet(m, picture, child, child_y, 50);
 
     float run = 13.5f, dog = -220 + run * m->t, dog_y = 640;
     dog = dog - 1500 * floorf((dog + 250) / 1500); /* and comes round again */
     dog = back ? m->across - dog : dog;
-    rw_demo_canvas_dab(picture, (dog + 30) * u, (dog_y - 2) * u, 130 * u, 15 * u, shade, 0.5f, 0.8f);
+    rw_demo_canvas_dab(picture, (dog + 30) * u, (dog_y - 2) * u, 130 * u, 15 * u, shade, 0.5f,
+                       0.8f);
     rw_demo_picture layer = new_layer(m);
     rw_demo_dog_draw(park, &layer, dog * u, dog_y * u, 250 * u, back ? -1 : 1, m->t / 8.5f);
     lay_moving(m, picture, &layer, run);

@@ -81,7 +81,8 @@ static inline v4 sum4(const float *p, const float *w)
     return (load4(p) * w[0] + load4(p + 4) * w[1]) + (load4(p + 8) * w[2] + load4(p + 12) * w[3]);
 }
 
-static inline void gather(const rw_demo_raster *r, const place *x, const place *y, int n, float *out)
+static inline void gather(const rw_demo_raster *r, const place *x, const place *y, int n,
+                          float *out)
 {
     size_t stride = (size_t)r->width * 4;
     for (int i = 0; i < n; i++) {

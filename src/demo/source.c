@@ -33,8 +33,7 @@ static bool open_footage(rw_demo_source *s, const rw_demo_options *o, double asp
     s->first_frame = o->first_frame;
     s->step = o->footage_step;
     for (int i = 0; i < s->n_footage; i++) {
-        s->footage[i] =
-            rw_demo_footage_open(o->footage[i], aspect, most, o->footage_reduce, error);
+        s->footage[i] = rw_demo_footage_open(o->footage[i], aspect, most, o->footage_reduce, error);
         if (!s->footage[i])
             return false;
         if (o->first_frame >= rw_demo_footage_count(s->footage[i])) {
@@ -93,8 +92,7 @@ static int64_t to_and_fro(int64_t i, int64_t n)
     return k < n ? k : period - k;
 }
 
-bool rw_demo_source_draw(rw_demo_source *s, int64_t film, rw_demo_picture *picture,
-                         GError **error)
+bool rw_demo_source_draw(rw_demo_source *s, int64_t film, rw_demo_picture *picture, GError **error)
 {
     if (s->regatta) {
         *picture = (rw_demo_picture){g_new(float, 4 * (size_t)s->width * (size_t)s->height),
@@ -124,9 +122,9 @@ uint8_t *rw_demo_source_snapshot(uint64_t seed, int number, int width, int heigh
     uint8_t *out = g_malloc(3 * (size_t)width * (size_t)height);
     for (size_t i = 0; i < (size_t)width * (size_t)height; i++)
         for (size_t c = 0; c < 3; c++)
-            out[3 * i + c] = (uint8_t)(demo_srgb_encode(demo_clampf(picture.px[4 * i + c], 0, 1)) *
-                                           255.0f +
-                                       0.5f);
+            out[3 * i + c] =
+                (uint8_t)(demo_srgb_encode(demo_clampf(picture.px[4 * i + c], 0, 1)) * 255.0f +
+                          0.5f);
     rw_demo_picture_clear(&picture);
     rw_demo_regatta_free(&pond);
     return out;

@@ -71,12 +71,12 @@ float rw_demo_spot_alpha(const rw_demo_spot *spot, double x, double y, float sof
 rw_demo_spot rw_demo_speck(rw_demo_stream *stream, rw_demo_spot_kind kind, rw_point centre,
                            double diameter, double opacity)
 {
-    double angle = rw_demo_uniform(stream);
+    double angle = rw_demo_uniform(stream), soft = rw_demo_between(stream, 0.08, 0.35);
     rw_demo_spot s = {
         .kind = kind,
         .centre = centre,
         .opacity = (float)opacity,
-        .soft = (float)(diameter * rw_demo_between(stream, 0.08, 0.35)),
+        .soft = (float)(diameter * soft),
         .radius = (float)(diameter / 2),
         .aspect = (float)rw_demo_between(stream, 1.0, 2.2),
         .c = (float)demo_cos(angle),

@@ -7,8 +7,8 @@
 #ifndef RW_DEMO_SPOT_H
 #define RW_DEMO_SPOT_H
 
-#include "demo/random.h"
 #include "demo/params.h"
+#include "demo/random.h"
 
 /* Also the values in truth/masks.mkv. */
 typedef enum rw_demo_spot_kind {
@@ -48,8 +48,7 @@ rw_demo_spot rw_demo_speck(rw_demo_stream *stream, rw_demo_spot_kind kind, rw_po
                            double diameter, double opacity);
 /* Starts at `start` and goes on in the direction `turns` with random bends. */
 rw_demo_spot rw_demo_fibre(rw_demo_stream *stream, rw_demo_spot_kind kind, rw_point start,
-                           double turns, double length, double width, double bend,
-                           double opacity);
+                           double turns, double length, double width, double bend, double opacity);
 void rw_demo_spot_move(rw_demo_spot *spot, double dx, double dy);
 
 #endif

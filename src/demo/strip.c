@@ -81,14 +81,13 @@ double rw_demo_grain_aperture_share(double size)
 
 static float *padded(int width, int height)
 {
-    return g_new(float, (size_t)width * (size_t)height * 4);
+    return g_new(float, (size_t)width *(size_t)height * 4);
 }
 
 static void develop_picture(const rw_demo_strip *s, const rw_demo_picture *picture,
                             rw_demo_cel *cel)
 {
-    float lightest = demo_exp2f(
-        (float)(-s->params->number[DEMO_FILM_DMIN] * DEMO_LOG2_10));
+    float lightest = demo_exp2f((float)(-s->params->number[DEMO_FILM_DMIN] * DEMO_LOG2_10));
     float darkest = demo_exp2f((float)(-s->params->number[DEMO_FILM_DMAX] * DEMO_LOG2_10));
     int w = picture->width + 2 * BORDER, h = picture->height + 2 * BORDER;
     float *out = padded(w, h);

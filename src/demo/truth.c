@@ -111,9 +111,10 @@ static char *finish_text(writer *w)
 
 /* ---- one still ---- */
 
-static const char *const event_names[] = {"missing-frame",       NULL, "doubled-frame", "smeared-frame",
-                                          "soft-frame",          "splice", "damaged-perforation",
-                                          "damaged-perforation", "exposure-shift"};
+static const char *const event_names[] = {
+    "missing-frame", NULL,     "doubled-frame",       "smeared-frame",
+    "soft-frame",    "splice", "damaged-perforation", "damaged-perforation",
+    "exposure-shift"};
 
 static void put_events(writer *w, const rw_demo_truth_info *info, const rw_demo_view *v)
 {
@@ -245,8 +246,7 @@ char *rw_demo_truth_still(const rw_demo_truth_info *info, int64_t n, const rw_de
     put_int(&w, "scene", scene_of(info, v->shot.film));
     put_text(&w, "time", time);
     put_affine(&w, "film_to_still", v->film_to_still);
-    put_numbers(&w, "weave", 2,
-                (double[]){v->weave.x, reel->layout.time_direction * v->weave.y});
+    put_numbers(&w, "weave", 2, (double[]){v->weave.x, reel->layout.time_direction * v->weave.y});
     put_numbers(&w, "camera_weave", 2,
                 (double[]){camera.x, reel->layout.time_direction * camera.y});
     if (v->splice_jump.x != 0 || v->splice_jump.y != 0)
@@ -328,7 +328,8 @@ static void put_geometry(writer *w, const rw_demo_reel *reel)
         double s = l->px_per_mm;
         rw_affine map = {{{s, 0, (l->canon_width - 1) / 2.0 - s * l->centre.x},
                           {0, s, (l->canon_height - 1) / 2.0 - s * l->centre.y}}};
-        put_rect(w, "gate_box", rw_demo_box(rw_affine_then(map, rw_demo_canon_to_still(l)), l->gate));
+        put_rect(w, "gate_box",
+                 rw_demo_box(rw_affine_then(map, rw_demo_canon_to_still(l)), l->gate));
     }
     close_as(w, '}');
 }
@@ -344,8 +345,9 @@ static void put_clean(writer *w, const rw_demo_truth_info *info)
     float black[3];
     rw_demo_developer_set(reel, &d, black);
     open_as(w, "clean", '{');
-    put_text(w, "file", "clean.mkv");
-    if (o->truth_camera_weave)
+    if (o->truth_movies)
+        put_text(w, "file", "clean.mkv");
+    if (o->truth_movies && o->truth_camera_weave)
         put_text(w, "with_camera_weave", "clean-weave.mkv");
     put_int(w, "width", o->truth_width);
     put_int(w, "height", o->truth_height);
@@ -357,8 +359,9 @@ static void put_clean(writer *w, const rw_demo_truth_info *info)
     if (d.fades) {
         open_as(w, "fade_matrix", '[');
         for (int i = 0; i < 3; i++)
-            put_numbers(w, NULL, 3, (double[]){(double)d.matrix[i][0], (double)d.matrix[i][1],
-                                               (double)d.matrix[i][2]});
+            put_numbers(
+                w, NULL, 3,
+                (double[]){(double)d.matrix[i][0], (double)d.matrix[i][1], (double)d.matrix[i][2]});
         close_as(w, ']');
         double stain[3];
         for (int i = 0; i < 3; i++)
@@ -366,6 +369,8 @@ static void put_clean(writer *w, const rw_demo_truth_info *info)
         put_numbers(w, "fade_stain", 3, stain);
     }
     close_as(w, '}');
+    if (!o->truth_movies)
+        return;
     open_as(w, "masks", '{');
     put_text(w, "file", "masks.mkv");
     put_number(w, "alpha", (double)DEMO_MASK_ALPHA);
@@ -431,7 +436,8 @@ static void put_finding(writer *w, const rw_demo_truth_info *info, const char *k
                         int64_t first_film, int64_t last_film)
 {
     const rw_demo_plan *plan = info->reel->plan;
-    int64_t first = CLAMP(first_film, 0, plan->frames), last = CLAMP(last_film, 0, plan->frames - 1);
+    int64_t first = CLAMP(first_film, 0, plan->frames),
+            last = CLAMP(last_film, 0, plan->frames - 1);
     open_as(w, NULL, '{');
     put_text(w, "kind", kind);
     put_int(w, "first_film", first_film);

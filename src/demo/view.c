@@ -221,18 +221,21 @@ static int drop_dirt(const rw_demo_reel *reel, int64_t film, rw_demo_spot *spots
     double small = p[DEMO_DIRT_SMALL], large = MAX(p[DEMO_DIRT_LARGE], small);
     float octaves = demo_log2f((float)(large / small));
     rw_rect a = rw_demo_rect_grow(reel->gauge->camera_aperture, 0.05);
-    int count = MIN(rw_demo_poisson(&s, value(reel, DEMO_DIRT_RATE)), room);
+    int count = rw_demo_poisson(&s, value(reel, DEMO_DIRT_RATE));
+    count = MIN(count, room);
     for (int i = 0; i < count; i++) {
-        rw_point at = {rw_demo_between(&s, a.x, a.x + a.width),
-                       rw_demo_between(&s, a.y, a.y + a.height)};
+        rw_point at;
+        at.x = rw_demo_between(&s, a.x, a.x + a.width);
+        at.y = rw_demo_between(&s, a.y, a.y + a.height);
         bool light = rw_demo_uniform(&s) < p[DEMO_DIRT_LIGHT] / 100;
         bool fibre = rw_demo_uniform(&s) < p[DEMO_DIRT_HAIR] / 100;
         double u = rw_demo_uniform(&s), opacity = p[DEMO_DIRT_OPACITY] / 100;
         opacity *= rw_demo_between(&s, 0.45, 1.0);
+        double turns = rw_demo_uniform(&s), wide = rw_demo_between(&s, 2.0, 3.5);
         if (fibre)
-            spots[i] = rw_demo_fibre(&s, light ? DEMO_SPOT_FIBRE_LIGHT : DEMO_SPOT_FIBRE_DARK, at,
-                                     rw_demo_uniform(&s), large * px * (0.35 + 0.65 * u),
-                                     px * rw_demo_between(&s, 2.0, 3.5), 0.35, opacity);
+            spots[i] =
+                rw_demo_fibre(&s, light ? DEMO_SPOT_FIBRE_LIGHT : DEMO_SPOT_FIBRE_DARK, at, turns,
+                              large * px * (0.35 + 0.65 * u), px * wide, 0.35, opacity);
         else
             spots[i] = rw_demo_speck(&s, light ? DEMO_SPOT_SPECK_LIGHT : DEMO_SPOT_SPECK_DARK, at,
                                      small * px * (double)demo_exp2f(octaves * (float)(u * u * u)),
@@ -242,8 +245,7 @@ static int drop_dirt(const rw_demo_reel *reel, int64_t film, rw_demo_spot *spots
 }
 
 /* Damage eats into the last perforation of the frame's list from its sides. */
-static int damage_perforation(const rw_demo_reel *reel, int64_t film, rw_demo_spot *spots,
-                              int room)
+static int damage_perforation(const rw_demo_reel *reel, int64_t film, rw_demo_spot *spots, int room)
 {
     unsigned events = rw_demo_plan_events(reel->plan, film);
     rw_perforation h = reel->gauge->perforations[reel->gauge->n_perforations - 1];
@@ -252,17 +254,22 @@ static int damage_perforation(const rw_demo_reel *reel, int64_t film, rw_demo_sp
         bool torn = kind == 0;
         if (!(events & (torn ? DEMO_TORN : DEMO_DIRTY)))
             continue;
-        rw_demo_stream s = rw_demo_stream_open(reel->seed, torn ? "damage.torn" : "damage.dirty",
-                                               film);
+        rw_demo_stream s =
+            rw_demo_stream_open(reel->seed, torn ? "damage.torn" : "damage.dirty", film);
         int marks = torn ? 2 + rw_demo_below(&s, 2) : 1 + rw_demo_below(&s, 3);
         for (int i = 0; i < marks && n < room; i++) {
             /* along the hole's outline: top, picture side, bottom, edge side */
             int side = torn && i == 0 ? rw_demo_below(&s, 2) * 2 : rw_demo_below(&s, 4);
             double u = rw_demo_between(&s, 0.1, 0.9);
-            rw_point at = {side == 1 ? h.x + h.width : side == 3 ? h.x : h.x + u * h.width,
-                           side == 0 ? h.y : side == 2 ? h.y + h.height : h.y + u * h.height};
+            rw_point at = {side == 1   ? h.x + h.width
+                           : side == 3 ? h.x
+                                       : h.x + u * h.width,
+                           side == 0   ? h.y
+                           : side == 2 ? h.y + h.height
+                                       : h.y + u * h.height};
             double size = rw_demo_between(&s, torn ? 0.22 : 0.12, torn ? 0.5 : 0.34);
-            spots[n] = rw_demo_speck(&s, torn ? DEMO_SPOT_TEAR : DEMO_SPOT_PERFORATION_DIRT, at, size, 1);
+            spots[n] =
+                rw_demo_speck(&s, torn ? DEMO_SPOT_TEAR : DEMO_SPOT_PERFORATION_DIRT, at, size, 1);
             spots[n].soft = torn ? 0.004f : 0.03f;
             n++;
         }

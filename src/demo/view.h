@@ -20,29 +20,29 @@ typedef struct rw_demo_reel {
     uint64_t seed;
 } rw_demo_reel;
 
-#define DEMO_SHADES      5  /* x, y, xy, x^2 - 1/3, y^2 - 1/3 over the sensor, -1 .. 1 */
-#define DEMO_MOST_TAPS   96 /* half a blur kernel */
-#define DEMO_MOST_SPOTS  128
+#define DEMO_SHADES     5  /* x, y, xy, x^2 - 1/3, y^2 - 1/3 over the sensor, -1 .. 1 */
+#define DEMO_MOST_TAPS  96 /* half a blur kernel */
+#define DEMO_MOST_SPOTS 128
 
 typedef struct rw_demo_view {
     rw_demo_shot shot;
     rw_affine film_to_canon; /* (x, t) of this film frame */
     rw_affine film_to_still;
-    double angle;            /* turns, clockwise in the canonical still */
-    rw_point weave;          /* mm on the film plane, across and along */
-    rw_point splice_jump;    /* part of film_to_canon, mm */
-    double gain;             /* of the lamp and exposure, 1 nominal */
-    double flicker;          /* its part that is new in each still */
-    double drift;            /* its slow part */
-    double stops;            /* its steps and overexposure */
+    double angle;         /* turns, clockwise in the canonical still */
+    rw_point weave;       /* mm on the film plane, across and along */
+    rw_point splice_jump; /* part of film_to_canon, mm */
+    double gain;          /* of the lamp and exposure, 1 nominal */
+    double flicker;       /* its part that is new in each still */
+    double drift;         /* its slow part */
+    double stops;         /* its steps and overexposure */
     double shade[DEMO_SHADES];
-    double sigma;            /* of the lens's core blur, px */
-    double edge_width;       /* 10-90 %, px, pixel included */
-    double smear_travel;     /* mm; 0: none; > 0 arrived late, < 0 left early */
-    double smear_moving;     /* share of the exposure while moving */
-    double smear_second;     /* share at rest at the other end */
+    double sigma;        /* of the lens's core blur, px */
+    double edge_width;   /* 10-90 %, px, pixel included */
+    double smear_travel; /* mm; 0: none; > 0 arrived late, < 0 left early */
+    double smear_moving; /* share of the exposure while moving */
+    double smear_second; /* share at rest at the other end */
     int n_hairs;
-    rw_demo_spot hair[8];    /* in mm on the sensor's field, from its middle */
+    rw_demo_spot hair[8]; /* in mm on the sensor's field, from its middle */
 } rw_demo_view;
 
 void rw_demo_view_draw(const rw_demo_reel *reel, const rw_demo_shot *shot, rw_demo_view *view);

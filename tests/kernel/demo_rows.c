@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * The demo's inner loops: every CPU level that this machine has gives the bits of the plain C one, on
- * random input, at all lengths, and writes nothing beside its output. --bench prints times.
+ * The demo's inner loops: every CPU level that this machine has gives the bits of the plain C one,
+ * on random input, at all lengths, and writes nothing beside its output. --bench prints times.
  */
 #include <math.h>
 #include <string.h>
@@ -37,7 +37,8 @@ static float *fresh(output *o)
 static void same(const output *a, const output *b, const char *what, int level, int n, int seed)
 {
     if (memcmp(a, b, sizeof *a) != 0)
-        g_error("%s differs: level %s, %d pixels, seed %d", what, rw_cpu_name((rw_cpu)level), n, seed);
+        g_error("%s differs: level %s, %d pixels, seed %d", what, rw_cpu_name((rw_cpu)level), n,
+                seed);
 }
 
 static void check_level(const rw_demo_rows *plain, const rw_demo_rows *rows, int level, int n,
@@ -50,8 +51,9 @@ static void check_level(const rw_demo_rows *plain, const rw_demo_rows *rows, int
     g_autofree float *grain = noise(rand, 4 * MOST, -4, 4);
     rw_demo_raster raster = {picture, SIDE, SIDE};
     /* walks that leave the raster on every side */
-    rw_demo_walk walk = {g_rand_double_range(rand, -5, SIDE + 5), g_rand_double_range(rand, -5, SIDE + 5),
-                         g_rand_double_range(rand, -0.4, 0.4), g_rand_double_range(rand, -0.4, 0.4)};
+    rw_demo_walk walk = {
+        g_rand_double_range(rand, -5, SIDE + 5), g_rand_double_range(rand, -5, SIDE + 5),
+        g_rand_double_range(rand, -0.4, 0.4), g_rand_double_range(rand, -0.4, 0.4)};
     plain->cubic(&raster, &walk, n, fresh(&a));
     rows->cubic(&raster, &walk, n, fresh(&b));
     same(&a, &b, "cubic", level, n, seed);
@@ -59,8 +61,12 @@ static void check_level(const rw_demo_rows *plain, const rw_demo_rows *rows, int
     rows->spline(&raster, &walk, n, fresh(&b));
     same(&a, &b, "spline", level, n, seed);
 
-    rw_demo_developer d = {.grain_k = {0.1f, 0.2f, 0.3f}, .grain_floor = 0.5f, .grain_toe = 0.1f,
-                           .base = 0.5f, .fades = seed & 1, .offset = {0.5f, 0.6f, 0.7f}};
+    rw_demo_developer d = {.grain_k = {0.1f, 0.2f, 0.3f},
+                           .grain_floor = 0.5f,
+                           .grain_toe = 0.1f,
+                           .base = 0.5f,
+                           .fades = seed & 1,
+                           .offset = {0.5f, 0.6f, 0.7f}};
     for (int i = 0; i < 9; i++)
         d.matrix[i / 3][i % 3] = (float)g_rand_double_range(rand, -0.3, 1);
     const float *with = seed & 2 ? grain : NULL;
@@ -132,7 +138,8 @@ static void test_meaning(void)
     r->spline(&raster, &walk, 40, out);
     for (int i = 0; i < 40; i++)
         if (1.5 + 0.3 * i < 14 && 2.25 + 0.2 * i < 14)
-            g_assert_cmpfloat(fabs((double)out[4 * i + 2] - (1.5 + 0.3 * i - 2 * (2.25 + 0.2 * i))), <, 1e-4);
+            g_assert_cmpfloat(fabs((double)out[4 * i + 2] - (1.5 + 0.3 * i - 2 * (2.25 + 0.2 * i))),
+                              <, 1e-4);
     /* light = 2^-density; grain of zero changes nothing but the mean's correction */
     rw_demo_developer d = {.grain_k = {0}};
     r->develop(&d, px, NULL, 16, out);
@@ -200,7 +207,8 @@ static double seconds_of(const rw_demo_rows *r, int what, const rw_demo_raster *
 
 static void bench(void)
 {
-    static const char *const names[] = {"cubic", "develop", "blur across", "blur along", "expose", "white"};
+    static const char *const names[] = {"cubic",      "develop", "blur across",
+                                        "blur along", "expose",  "white"};
     GRand *rand = g_rand_new_with_seed(1);
     g_autofree float *picture = noise(rand, 4 * SIDE * SIDE, 0, 9), *row = noise(rand, 8000, 0, 1);
     g_autofree float *out = g_new(float, 8000);
@@ -211,7 +219,8 @@ static void bench(void)
         for (int level = RW_CPU_C; level <= (int)rw_cpu_level(); level++) {
             double s = seconds_of(rw_demo_rows_at(level), what, &raster, row, out);
             plain = level == RW_CPU_C ? s : plain;
-            g_print("  %s %.2f ns/px (%.1fx)", rw_cpu_name((rw_cpu)level), s / 300 / 1500 * 1e9, plain / s);
+            g_print("  %s %.2f ns/px (%.1fx)", rw_cpu_name((rw_cpu)level), s / 300 / 1500 * 1e9,
+                    plain / s);
         }
         g_print("\n");
     }

@@ -89,8 +89,8 @@ static void expect_same(const void *a, const void *b, size_t bytes)
 
 /* The step from dark to clear along a row (or column) through (x, y): the place that divides the
  * light as a sharp edge would. reach: pixels on both sides; outwards: the direction of the dark. */
-static double edge_along(const uint8_t *p, int width, double x, double y, bool along_x, int outwards,
-                         int reach)
+static double edge_along(const uint8_t *p, int width, double x, double y, bool along_x,
+                         int outwards, int reach)
 {
     int cx = (int)lround(x), cy = (int)lround(y);
     double sum = 0, dark = 0, clear = 0;
@@ -118,8 +118,12 @@ static double worst_edge_error(const uint8_t *p, int width, int height, rw_affin
         int n = 0;
         for (int k = 0; k <= 40; k++) { /* the middle half of the side */
             double u = 0.25 + 0.5 * k / 40;
-            rw_point film = {hole.x + hole.width * (side == 0 ? 0 : side == 1 ? 1 : u),
-                             hole.y + hole.height * (side == 2 ? 0 : side == 3 ? 1 : u)};
+            rw_point film = {hole.x + hole.width * (side == 0   ? 0
+                                                    : side == 1 ? 1
+                                                                : u),
+                             hole.y + hole.height * (side == 2   ? 0
+                                                     : side == 3 ? 1
+                                                                 : u)};
             rw_point middle = {hole.x + hole.width / 2, hole.y + hole.height / 2};
             rw_point at = rw_affine_apply(film_to_still, film.x, film.y);
             rw_point in = rw_affine_apply(film_to_still, middle.x, middle.y);
@@ -195,7 +199,8 @@ static double sample_light(const uint8_t *p, int width, rw_point at)
     int x = (int)floor(at.x), y = (int)floor(at.y);
     double u = at.x - x, v = at.y - y;
     return (1 - v) * ((1 - u) * light_at(p, width, x, y, 1) + u * light_at(p, width, x + 1, y, 1)) +
-           v * ((1 - u) * light_at(p, width, x, y + 1, 1) + u * light_at(p, width, x + 1, y + 1, 1));
+           v * ((1 - u) * light_at(p, width, x, y + 1, 1) +
+                u * light_at(p, width, x + 1, y + 1, 1));
 }
 
 static void test_clean(void)
@@ -221,8 +226,10 @@ static void test_clean(void)
             double c[3][3]; /* the clean picture's neighbourhood, in light */
             for (int dy = 0; dy < 3; dy++)
                 for (int dx = 0; dx < 3; dx++)
-                    c[dy][dx] = clear * (black + (white - black) *
-                                linear(clean[4 * ((j + dy - 1) * 1440 + i + dx - 1) + 1]));
+                    c[dy][dx] =
+                        clear *
+                        (black + (white - black) *
+                                     linear(clean[4 * ((j + dy - 1) * 1440 + i + dx - 1) + 1]));
             rw_point film = {area.x + (i + 0.5) / 1440 * area.width + still.camera_weave.x,
                              area.y + (j + 0.5) / 1080 * area.height + still.camera_weave.y};
             rw_point at = rw_affine_apply(still.film_to_still, film.x, film.y);
@@ -238,7 +245,8 @@ static void test_clean(void)
         }
     double det = axx * ayy - axy * axy, dx = (ayy * bx - axy * by) / det,
            dy = (axx * by - axy * bx) / det;
-    g_test_message("clean against still: shift %.4f, %.4f clean px, rms %.5f", dx, dy, sqrt(rms / n));
+    g_test_message("clean against still: shift %.4f, %.4f clean px, rms %.5f", dx, dy,
+                   sqrt(rms / n));
     g_assert_cmpfloat(hypot(dx, dy), <, 0.03);
     g_assert_cmpfloat(sqrt(rms / n), <, 0.02);
     rw_demo_free(&demo);
@@ -269,8 +277,8 @@ static grainy shoot_grain(double px_per_mm, const char *size)
     set(o, size);
     rw_demo *rough = reel_of(o);
     g_autofree uint8_t *a = render(plain, 3), *b = render(rough, 3);
-    g.density = g_new(double, g.width * g.height);
-    g.added = g_new(double, g.width * g.height);
+    g.density = g_new(double, g.width *g.height);
+    g.added = g_new(double, g.width *g.height);
     for (int i = 0; i < g.width * g.height; i++) {
         double l = linear(a[3 * i]) / 0.93, m = MAX(linear(b[3 * i]) / 0.93, 1e-4);
         g.density[i] = -log10(MAX(l, 1e-4)) - 0.16;
@@ -316,7 +324,8 @@ static void test_grain_strength(void)
             n++;
         }
     double ratio = sqrt(squares / n), bias = sum / n;
-    g_test_message("grain through 48 um: %.3f of what was asked, mean %.3f, %d places", ratio, bias, n);
+    g_test_message("grain through 48 um: %.3f of what was asked, mean %.3f, %d places", ratio, bias,
+                   n);
     g_assert_cmpint(n, >, 300);
     g_assert_cmpfloat(fabs(ratio - 1), <, 0.12); /* sampling error: about 0.04 */
     g_assert_cmpfloat(fabs(bias), <, 0.15);      /* the mean light stays as it was */
@@ -345,8 +354,8 @@ static void test_grain_size(void)
                     own += a * a;
                 }
             double asked = exp(-lag * lag / (scale * scale) / (4 * size * size));
-            g_test_message("lag %d %s: %.3f, asked %.3f", lag, along ? "along" : "across", cross / own,
-                           asked);
+            g_test_message("lag %d %s: %.3f, asked %.3f", lag, along ? "along" : "across",
+                           cross / own, asked);
             g_assert_cmpfloat(fabs(cross / own - asked), <, 0.06);
         }
     g_free(g.density);
@@ -445,8 +454,8 @@ static void test_terms_apart(void)
         view_of(full, 21, &a, spots[0], &n[0]);
         view_of(less, 21, &b, spots[1], &n[1]);
         /* every part of the view belongs to certain terms; the others must not touch it */
-        bool geometry = t == DEMO_TERM_WEAVE || t == DEMO_TERM_ROTATION || t == DEMO_TERM_SHRINKAGE ||
-                        t == DEMO_TERM_SPLICE;
+        bool geometry = t == DEMO_TERM_WEAVE || t == DEMO_TERM_ROTATION ||
+                        t == DEMO_TERM_SHRINKAGE || t == DEMO_TERM_SPLICE;
         bool light = t == DEMO_TERM_LAMP || t == DEMO_TERM_STEP || t == DEMO_TERM_CLIP;
         bool focus = t == DEMO_TERM_LENS || t == DEMO_TERM_FOCUS || t == DEMO_TERM_SOFT;
         if (!geometry)
@@ -573,7 +582,8 @@ static void test_edge_width(void)
     for (int k = 0; k < 2; k++)
         for (int x = (int)at.x - 15; x < at.x + 15; x++) {
             double level = 0.93 * (k ? 0.9 : 0.1);
-            double a = light_at(p, 1500, x, (int)at.y, 1), b = light_at(p, 1500, x + 1, (int)at.y, 1);
+            double a = light_at(p, 1500, x, (int)at.y, 1),
+                   b = light_at(p, 1500, x + 1, (int)at.y, 1);
             if (a <= level && b > level)
                 cross[k] = x + (level - a) / (b - a);
         }
@@ -620,9 +630,17 @@ static void expect_tag(ExifData *data, ExifIfd ifd, ExifTag tag, const char *val
 
 static void test_exif(void)
 {
-    rw_demo_exif e = {.has_time = true, .time_ms = 1773480603344, .digits = 3, .zone_minutes = -150,
-                      .exposure_s = 0.0125, .f_number = 5.6, .iso = 200, .orientation = 6,
-                      .make = "Heronfold", .model = "Heronfold Copyist 24", .serial = "HF2400417"};
+    rw_demo_exif e = {.has_time = true,
+                      .time_ms = 1773480603344,
+                      .digits = 3,
+                      .zone_minutes = -150,
+                      .exposure_s = 0.0125,
+                      .f_number = 5.6,
+                      .iso = 200,
+                      .orientation = 6,
+                      .make = "Heronfold",
+                      .model = "Heronfold Copyist 24",
+                      .serial = "HF2400417"};
     g_autofree uint8_t *pixels = g_malloc(3 * 161 * 97);
     for (int i = 0; i < 3 * 161 * 97; i++)
         pixels[i] = (uint8_t)(i * 7);
@@ -783,8 +801,8 @@ static void test_footage(void)
 {
     /* ITU-R BT.601: black, white, grey, red. Red in eight bits is (81, 90, 240), by the matrix
      * 65/219 + 1.402 * 112/224 = 0.99780 of full scale. */
-    static const uint8_t colours[][3] = {{16, 128, 128}, {235, 128, 128}, {126, 128, 128},
-                                         {81, 90, 240}};
+    static const uint8_t colours[][3] = {
+        {16, 128, 128}, {235, 128, 128}, {126, 128, 128}, {81, 90, 240}};
     /* BT.1886 with a black of zero: ((126 - 16) / 219)^2.4 */
     static const double expected[][3] = {
         {0, 0, 0}, {1, 1, 1}, {0.19166, 0.19166, 0.19166}, {0.99474, 0, 0}};
@@ -821,9 +839,9 @@ static void test_footage(void)
 
 static void test_words(void)
 {
-    static const char *const bad[] = {"weave", "weave.across", "weave.across=", "weave.across=x",
-                                      "weave.across=9", "nothing.here=1", "missing.at=3,x",
-                                      "missing.at=-1", "weave.across=nan"};
+    static const char *const bad[] = {
+        "weave",          "weave.across",   "weave.across=", "weave.across=x",  "weave.across=9",
+        "nothing.here=1", "missing.at=3,x", "missing.at=-1", "weave.across=nan"};
     rw_demo_options *o = options_for("super8", 300, 200);
     for (size_t i = 0; i < G_N_ELEMENTS(bad); i++) {
         GError *error = NULL;
