@@ -422,7 +422,10 @@ def test_killed(case):
             time.sleep(dice.uniform(0.1, 1.0) * case.took)
             process.kill()
             process.communicate()
-            cut += process.returncode == -signal.SIGKILL
+            if process.returncode == -signal.SIGKILL:
+                cut += 1
+            else:
+                case.took *= 0.8  # the machine has become less busy
         done = intake('long-a', 'long-b', 'killed-reel')
         got = state('killed-reel') if done.returncode == 0 else None
         if got != case.want:
