@@ -5,7 +5,6 @@
 #include <string.h>
 
 #define TUKEY 4.685      /* 95 % efficient on normal noise */
-#define SCALE_FLOOR 0.02 /* px: no side is straighter than this */
 
 /* ---- small statistics ---- */
 
@@ -201,33 +200,35 @@ static void median_curve(const gate_run *runs, int n, double reach_in, double re
     }
 }
 
-static double profile_misfit(const curve *c, const gate_profile *p, double limit)
+/* full: the level at which light is cut off. */
+static double profile_misfit(const curve *c, const gate_profile *p, double full)
 {
     double sum = 0;
-    for (int i = 0; i < c->n; i++)
-        if (c->v[i] < limit) {
-            double e = c->v[i] - profile_at(p, c->u[i]);
-            sum += c->weight[i] * e * e;
-        }
+    for (int i = 0; i < c->n; i++) {
+        double e = c->v[i] - MIN(full, profile_at(p, c->u[i]));
+        sum += c->weight[i] * e * e;
+    }
     return sum;
 }
 
-/* One damped step of Gauss and Newton towards a better profile. */
-static bool profile_step(const curve *c, double limit, double damp, gate_profile *p)
+/* One damped step of Gauss and Newton towards a better profile; hold: the fall stays. */
+static bool profile_step(const curve *c, double full, bool hold, double damp, gate_profile *p)
 {
     double a[4][5] = {{0}};
     for (int i = 0; i < c->n; i++) {
-        if (c->v[i] >= limit)
-            continue;
         double x = (c->u[i] - p->place) / p->sigma, g = 0.5 * erfc(x / G_SQRT2);
         double slope = p->fall * exp(-x * x / 2) / (sqrt(2 * G_PI) * p->sigma);
-        double row[4] = {1, g, slope, slope * x}, e = c->v[i] - p->dark - p->fall * g;
+        if (p->dark + p->fall * g >= full)
+            continue;
+        double row[4] = {1, hold ? 0 : g, slope, slope * x}, e = c->v[i] - p->dark - p->fall * g;
         for (int j = 0; j < 4; j++) {
             for (int k = 0; k < 4; k++)
                 a[j][k] += c->weight[i] * row[j] * row[k];
             a[j][4] += c->weight[i] * row[j] * e;
         }
     }
+    if (hold)
+        a[1][1] = 1;
     for (int j = 0; j < 4; j++)
         a[j][j] *= 1 + damp;
     if (!solve(a, 4))
@@ -262,14 +263,14 @@ static bool profile_start(const curve *c, gate_profile *p)
 }
 
 /* Least squares with damping; leaves rms in the profile. */
-static void fit_curve(const curve *c, double limit, gate_profile *p)
+static void fit_curve(const curve *c, double full, bool hold, gate_profile *p)
 {
-    double misfit = profile_misfit(c, p, limit), damp = 1e-3, weight = 0;
-    for (int i = 0; i < 100 && damp < 1e8; i++) {
+    double misfit = profile_misfit(c, p, full), damp = 1e-3, weight = 0;
+    for (int i = 0; i < 60 && damp < 1e8; i++) {
         gate_profile t = *p;
-        double m = profile_step(c, limit, damp, &t) ? profile_misfit(c, &t, limit) : INFINITY;
+        double m = profile_step(c, full, hold, damp, &t) ? profile_misfit(c, &t, full) : INFINITY;
         if (m < misfit) {
-            bool done = misfit - m < 1e-9 * misfit;
+            bool done = misfit - m < 1e-7 * misfit;
             misfit = m;
             *p = t;
             damp /= 5;
@@ -279,11 +280,11 @@ static void fit_curve(const curve *c, double limit, gate_profile *p)
             damp *= 8;
     }
     for (int i = 0; i < c->n; i++)
-        weight += c->v[i] < limit ? c->weight[i] : 0;
+        weight += c->weight[i];
     p->rms = sqrt(misfit / MAX(weight, 1e-9));
 }
 
-bool gate_fit_profile(const gate_run *runs, int n, double limit, double reach_in, double reach_out,
+bool gate_fit_profile(const gate_run *runs, int n, double reach_in, double reach_out,
                       gate_profile *profile)
 {
     curve c;
@@ -291,11 +292,48 @@ bool gate_fit_profile(const gate_run *runs, int n, double limit, double reach_in
     median_curve(runs, n, reach_in, reach_out, NULL, &c);
     if (c.n < 6 || !profile_start(&c, &p))
         return false;
-    fit_curve(&c, limit, &p);
+    fit_curve(&c, INFINITY, false, &p);
     median_curve(runs, n, reach_in, reach_out, &p, &c);
-    fit_curve(&c, limit, &p);
+    fit_curve(&c, INFINITY, false, &p);
     *profile = p;
     return p.fall > 0 && p.place > -reach_in && p.place < reach_out && p.sigma < reach_in + reach_out;
+}
+
+#define TAILS 0.015     /* by how much a blur's tails differ from the normal ones', of full scale */
+#define USUAL_EXCESS 0.4 /* sd of the logarithm of how far clear light goes beyond full scale */
+
+bool gate_fit_clipped(const gate_run *runs, int n, double reach_in, double reach_out,
+                      gate_profile *profile, double *sd)
+{
+    enum { LEVELS = 24 };
+    curve c;
+    gate_profile p;
+    if (!gate_fit_profile(runs, n, reach_in, reach_out, &p))
+        return false;
+    median_curve(runs, n, reach_in, reach_out, &p, &c);
+    double weight = 0, sum = 0, sum_square = 0, best = INFINITY, cost[LEVELS], place[LEVELS];
+    for (int k = 0; k < LEVELS; k++) { /* 1 to 3 times full scale */
+        double excess = log(3) * k / (LEVELS - 1);
+        p.fall = exp(excess) - p.dark;
+        fit_curve(&c, 1, true, &p);
+        /* One witness for each pixel across the edge, as uncertain as the tails. */
+        cost[k] = p.rms * p.rms * c.n / BIN_PER_PX / (TAILS * TAILS) +
+                  excess * excess / (USUAL_EXCESS * USUAL_EXCESS);
+        place[k] = p.place;
+        if (cost[k] < best) {
+            best = cost[k];
+            *profile = p;
+        }
+    }
+    for (int k = 0; k < LEVELS; k++) {
+        double w = exp((best - cost[k]) / 2);
+        weight += w;
+        sum += w * place[k];
+        sum_square += w * place[k] * place[k];
+    }
+    profile->place = sum / weight;
+    *sd = sqrt(MAX(0, sum_square / weight - profile->place * profile->place));
+    return true;
 }
 
 double gate_run_mean(const gate_run *run, double from, double to)
@@ -479,7 +517,8 @@ static double side_slope(const gate_points *p, double limit)
 }
 
 /* The one of the sides' slopes that all sides like best. */
-static void robust_start(gate_points *const *side, int n_sides, double limit, gate_slope *s)
+static void robust_start(gate_points *const *side, int n_sides, double limit, double floor,
+                         gate_slope *s)
 {
     double best = INFINITY, candidate[8];
     int n = 0;
@@ -491,7 +530,7 @@ static void robust_start(gate_points *const *side, int n_sides, double limit, ga
         double sum = 0, middle;
         for (int j = 0; j < n_sides; j++)
             if (side[j]->n >= 8)
-                sum += log(SCALE_FLOOR + spread_at(side[j], candidate[k], &middle));
+                sum += log(floor + spread_at(side[j], candidate[k], &middle));
         if (sum < best) {
             best = sum;
             s->slope = candidate[k];
@@ -504,7 +543,7 @@ static void robust_start(gate_points *const *side, int n_sides, double limit, ga
             spread[n++] = spread_at(side[j], s->slope, &side[j]->d);
     /* The straighter sides tell the noise. */
     qsort(spread, (size_t)n, sizeof *spread, by_value);
-    s->scale = MAX(SCALE_FLOOR, spread[(n - 1) / 2]);
+    s->scale = MAX(floor, spread[(n - 1) / 2]);
 }
 
 static double tukey(double r, double scale)
@@ -600,7 +639,8 @@ static void errors_of(gate_points *const *side, int n_sides, gate_slope *s)
     s->sd = lever > 0 && freedom > 1 ? sqrt(scatter / (freedom - 0.5) / lever) : INFINITY;
 }
 
-bool gate_fit_sides(gate_points *const *side, int n_sides, double limit, gate_slope *s)
+bool gate_fit_sides(gate_points *const *side, int n_sides, double limit, double floor,
+                    gate_slope *s)
 {
     int usable = 0;
     for (int j = 0; j < n_sides; j++)
@@ -611,7 +651,7 @@ bool gate_fit_sides(gate_points *const *side, int n_sides, double limit, gate_sl
             side[j]->inliers = 0;
         return false;
     }
-    robust_start(side, n_sides, limit, s);
+    robust_start(side, n_sides, limit, floor, s);
     for (int i = 0; i < 20; i++)
         if (weighted_fit(side, n_sides, s) < 1e-9 && i > 3)
             break;

@@ -41,11 +41,16 @@ typedef struct gate_profile {
     double rms;
 } gate_profile;
 
-/* The profile that most of the runs share. limit: samples at or above it are clipped and left out
- * (2 for none); reach: samples farther than this from the line are left out. False when they do
- * not agree on any. */
-bool gate_fit_profile(const gate_run *runs, int n, double limit, double reach_in, double reach_out,
+/* The profile that most of the runs share; samples farther than the reaches from the line are left
+ * out. False when they do not agree on any. */
+bool gate_fit_profile(const gate_run *runs, int n, double reach_in, double reach_out,
                       gate_profile *profile);
+
+/* The same for light that goes beyond full scale and was cut off there: the profile is the whole
+ * one's, fall above 1. How far beyond is hard to tell from what is left, all the more as blurs have
+ * tails; little is taken to be likelier than much. *sd: of the place. */
+bool gate_fit_clipped(const gate_run *runs, int n, double reach_in, double reach_out,
+                      gate_profile *profile, double *sd);
 
 /* Mean of the samples between two distances; NAN when there are none. */
 double gate_run_mean(const gate_run *run, double from, double to);
@@ -96,8 +101,10 @@ typedef struct gate_slope {
 } gate_slope;
 
 /* Least median of squares over the sides for a start (limit: largest |slope| believed), then Tukey
- * weights. Sides with fewer than 8 points are left out (inliers 0). False when none is left. */
-bool gate_fit_sides(gate_points *const *side, int n_sides, double limit, gate_slope *slope);
+ * weights. floor: no side is believed to be straighter than this, px. Sides with fewer than 8 points
+ * are left out (inliers 0). False when none is left. */
+bool gate_fit_sides(gate_points *const *side, int n_sides, double limit, double floor,
+                    gate_slope *slope);
 
 /* Middle of the shortest half: a robust place. Sorts values. *spread: robust sd. */
 double gate_shortest_half(double *values, int n, double *spread);

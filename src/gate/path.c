@@ -57,22 +57,52 @@ static size_t neighbours(const gate_series *s, size_t i, size_t half, size_t *in
     return n;
 }
 
-/* Tukey's weights round the median, precise frames counting more. `jitter`: variance that comes on
- * top of the sds. */
-static double local_mean(const gate_series *s, const size_t *index, size_t n, double jitter)
+typedef struct weighed {
+    double value, sd;
+} weighed;
+
+static int by_value(const void *a, const void *b)
 {
-    double v[WINDOW], middle;
+    double x = ((const weighed *)a)->value, y = ((const weighed *)b)->value;
+    return (x > y) - (x < y);
+}
+
+static double weighed_median(weighed *w, size_t n)
+{
+    double total = 0, sum = 0;
+    qsort(w, n, sizeof *w, by_value);
     for (size_t k = 0; k < n; k++)
-        v[k] = s->value[index[k]];
-    double spread = gate_robust_sd(v, n, &middle);
-    spread = MAX(spread, 1e-12);
+        total += 1 / w[k].sd;
+    for (size_t k = 0; k < n; k++) {
+        sum += 1 / w[k].sd;
+        if (sum >= total / 2)
+            return w[k].value;
+    }
+    return w[n - 1].value;
+}
+
+/* Tukey's weights round the median, precise frames counting more. `jitter2`: variance that comes on
+ * top of the sds. */
+static double local_mean(const gate_series *s, const size_t *index, size_t n, double jitter2)
+{
+    weighed w[WINDOW];
+    double off[WINDOW];
+    for (size_t k = 0; k < n; k++) {
+        double sd = s->sd[index[k]];
+        w[k] = (weighed){s->value[index[k]], sqrt(sd * sd + jitter2 + 1e-18)};
+    }
+    double middle = weighed_median(w, n);
+    for (size_t k = 0; k < n; k++)
+        off[k] = fabs(w[k].value - middle) / w[k].sd;
+    double spread = 1.4826 * gate_median(off, (int)n);
+    spread = MAX(spread, 1e-9);
     for (int round = 0; round < 6; round++) {
         double sum = 0, weight = 0;
         for (size_t k = 0; k < n; k++) {
-            double sd = s->sd[index[k]], x = (s->value[index[k]] - middle) / (4.685 * spread);
-            double w = fabs(x) < 1 ? (1 - x * x) * (1 - x * x) / (sd * sd + jitter + 1e-18) : 0;
-            sum += w * s->value[index[k]];
-            weight += w;
+            double x = (w[k].value - middle) / (4.685 * spread * w[k].sd);
+            double t = fabs(x) < 1 ? (1 - x * x) * (1 - x * x) / (w[k].sd * w[k].sd) : 0;
+            sum += t * w[k].value;
+            weight += t;
         }
         if (weight > 0)
             middle = sum / weight;

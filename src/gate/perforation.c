@@ -8,7 +8,9 @@
 #define SEARCH_MM 0.09     /* how far a first idea may be off */
 #define CORNER_MM 0.03     /* kept away from the round of the corners */
 #define CLIPPED 0.985      /* linear level from which light counts as clipped */
-#define UNCLIPPED 0.85     /* and below which it surely is not */
+#define CLIPPED_PX 0.04    /* what the pixels' own grid then does to a side: clipping does not add up */
+#define STRAIGHT 0.02        /* px: no side is straighter than this */
+#define CLIPPED_STRAIGHT 0.15
 #define SIDE_TRUST 0.55    /* share of inliers from which a side is used */
 #define SIDE_SOUND 0.88    /* below, the hole counts as damaged */
 #define CORNER_SOUND 0.25  /* share of a corner's outline that may be off */
@@ -183,16 +185,14 @@ static bool find_shape(gate_bench *b, const gate_view *view, shape *s, bool scal
         gate_slope fit;
         double d[4];
         find_falls(b, view, s, reach);
-        if (!gate_fit_sides(side, 4, MAX_TILT, &fit))
+        if (!gate_fit_sides(side, 4, MAX_TILT, STRAIGHT, &fit))
             return false;
         for (int j = 0; j < 4; j++)
-            d[j] = side[j]->inliers >= 0.35 ? side[j]->d : NAN;
+            d[j] = side[j]->inliers >= SIDE_TRUST ? side[j]->d : NAN;
         drop_odd_side(b, s, scale_known ? 0.012 : 0.06, d);
         turn(s, fit.slope);
         move_to(s, d);
         scale_from_size(s, d);
-        if (round && ((!isfinite(d[0]) && !isfinite(d[1])) || (!isfinite(d[2]) && !isfinite(d[3]))))
-            return false;
         reach = CLAMP(reach / 2, 6, 45);
     }
     return true;
@@ -255,7 +255,7 @@ static void read_side(gate_bench *b, const gate_view *view, const shape *s, int 
     r->in = in;
     r->out = out;
     r->n = keep_near(runs, r->read, (int)CLAMP(0.02 * s->scale, 2, 8));
-    r->usable = r->n >= 12 && gate_fit_profile(runs, r->n, 2, in, out, &r->profile);
+    r->usable = r->n >= 12 && gate_fit_profile(runs, r->n, in, out, &r->profile);
     if (!r->usable)
         return;
     set_reach(r, side == RW_SIDE_INNER ? MIN(out, s->gap - 2 * r->profile.sigma) : out);
@@ -332,11 +332,12 @@ static void place_side(gate_bench *b, int side, const side_read *r)
         return;
     read_levels(runs, r, p, light, dark);
     bool match = r->tight && b->has_shape;
+    double wide = 4 * b->shape.sigma + 3;
     int kept = 0, n = p->n;
     for (int i = 0; i < n; i++) {
         double place;
-        bool good = match ? gate_run_match(&runs[i], &b->shape, light[i], r->profile.place, r->in,
-                                           r->room, &place)
+        bool good = match ? gate_run_match(&runs[i], &b->shape, light[i], r->profile.place,
+                                           MIN(r->in, wide), MIN(r->room, wide), &place)
                           : light[i] - dark[i] > 0.5 * r->profile.fall &&
                                 gate_run_place(&runs[i], &r->profile, light[i], dark[i], r->reach,
                                                &place);
@@ -355,7 +356,7 @@ static void place_side(gate_bench *b, int side, const side_read *r)
     /* The straight line through the places: single ones are too noisy to lay samples over. */
     gate_points *one[1] = {p};
     gate_slope line;
-    gate_fit_sides(one, 1, MAX_TILT, &line);
+    gate_fit_sides(one, 1, MAX_TILT, STRAIGHT, &line);
     double place[GATE_RUNS_MAX];
     for (int i = 0; i < kept; i++)
         place[i] = p->d - line.slope * p->t[i];
@@ -378,32 +379,22 @@ static double edge_width(const side_read *a, const side_read *b)
     return n ? 2.5631 * sum / n : NAN; /* 10 to 90 % of a normal edge, in sigmas */
 }
 
-/* Light above full scale is cut off: what is left of the edge lies farther out than the edge. The
- * part below full scale still tells where the whole one was, if only just: all sides are laid over
- * each other for it. Spoils the runs. */
+/* Light above full scale is cut off: what is left of the edge lies farther out than the edge. All
+ * sides with room are laid over each other to find the whole one. Spoils the runs. */
 static void measure_halo(gate_bench *b, const side_read *read, const double *d, rw_hole_sight *hole)
 {
-    double single[4], most = 0, in = INFINITY, out = INFINITY;
-    int n = 0, sides = 0;
+    double in = INFINITY, out = INFINITY;
+    int n = 0;
     hole->halo = hole->halo_sd = 0;
     if (hole->light < CLIPPED)
         return;
-    hole->halo_sd = 1;
-    for (int j = 0; j < 4; j++)
-        if (isfinite(d[j]))
-            most = MAX(most, read[j].out);
     for (int j = 0; j < 4; j++) {
-        gate_run *runs = b->runs + j * GATE_RUNS_MAX;
-        /* Beside the gap the picture's light comes too near for this. */
-        if (!isfinite(d[j]) || read[j].out < most)
+        const gate_run *runs = b->runs + j * GATE_RUNS_MAX;
+        if (!isfinite(d[j]) || !read[j].usable || read[j].tight)
             continue;
-        gate_profile p;
-        if (!gate_fit_profile(runs, read[j].n, UNCLIPPED, read[j].in, read[j].out, &p))
-            continue;
-        single[sides++] = d[j] - p.place;
         in = MIN(in, read[j].in + d[j]);
         out = MIN(out, read[j].out - d[j]);
-        for (int i = 0; i < read[j].n; i++) {
+        for (int i = 0; i < b->points[j].n; i++) {
             gate_run *to = b->runs + n++;
             if (to != &runs[i])
                 *to = runs[i];
@@ -411,11 +402,11 @@ static void measure_halo(gate_bench *b, const side_read *read, const double *d, 
         }
     }
     gate_profile p;
-    if (!sides || !gate_fit_profile(b->runs, n, UNCLIPPED, in, out, &p))
+    if (n < 24 || !gate_fit_clipped(b->runs, n, in, out, &p, &hole->halo_sd)) {
+        hole->halo_sd = 1;
         return;
-    double middle = gate_median(single, sides);
+    }
     hole->halo = MAX(0, -p.place);
-    hole->halo_sd = MAX(0.02, fabs(middle + p.place) / 2);
 }
 
 enum { GRID = 40 };
@@ -533,6 +524,7 @@ static void report_sides(const gate_bench *b, const shape *s, const rw_point *on
 {
     int seen = 0;
     double share = 0;
+    bool clipped = hole->light >= CLIPPED;
     for (int j = 0; j < 4; j++) {
         const gate_points *p = &b->points[j];
         rw_side_sight *side = &hole->side[j];
@@ -541,7 +533,7 @@ static void report_sides(const gate_bench *b, const shape *s, const rw_point *on
         rw_point n = gate_side_normal(&s->axes, j);
         double dx = on_side[j].x - s->cx, dy = on_side[j].y - s->cy;
         side->inliers = p->inliers;
-        side->sd = p->sd;
+        side->sd = hypot(p->sd, clipped ? CLIPPED_PX : 0);
         side->offset = n.x * dx + n.y * dy;
         side->along = -n.y * dx + n.x * dy;
         seen++;
@@ -566,7 +558,7 @@ static bool place_shape(gate_bench *b, const gate_view *view, shape *s, bool sca
         read_side(b, view, s, order[k], &read[order[k]]);
         place_side(b, order[k], &read[order[k]]);
     }
-    if (!gate_fit_sides(side, 4, MAX_TILT, &fit))
+    if (!gate_fit_sides(side, 4, MAX_TILT, hole->light < CLIPPED ? STRAIGHT : CLIPPED_STRAIGHT, &fit))
         return false;
     double d[4];
     rw_point on_side[4];
@@ -602,11 +594,13 @@ static bool place_shape(gate_bench *b, const gate_view *view, shape *s, bool sca
     hole->height = 2 * s->half[1];
     hole->angle = s->angle;
     hole->angle_sd = fit.sd;
+    if (hole->light >= CLIPPED) /* steps of the grid look like a slope */
+        hole->angle_sd = hypot(fit.sd, 6 * fit.residual / (s->half[0] + s->half[1]));
     hole->residual = fit.residual;
     hole->sd = MAX(axis_sd(d, side[0], side[1]), axis_sd(d + 2, side[2], side[3]));
     hole->edge_across = edge_width(&read[RW_SIDE_OUTER], &read[RW_SIDE_INNER]);
     hole->edge_along = edge_width(&read[RW_SIDE_BEFORE], &read[RW_SIDE_AFTER]);
-    return isfinite(hole->sd);
+    return isfinite(d[0]) || isfinite(d[1]) || isfinite(d[2]) || isfinite(d[3]);
 }
 
 static shape shape_of(const rw_gauge *gauge, const gate_guess *guess, int index)
@@ -658,7 +652,7 @@ static bool read_film_edge(gate_bench *b, const gate_view *view, gate_line line,
     gate_points *p = &b->points[0];
     r->n = r->read = gate_read_runs(view, line, -length, length, reach, reach, reach / 2,
                                     GATE_RUNS_MAX, b->runs);
-    r->usable = r->n >= 24 && gate_fit_profile(b->runs, r->n, 2, reach, reach, &r->profile) &&
+    r->usable = r->n >= 24 && gate_fit_profile(b->runs, r->n, reach, reach, &r->profile) &&
                 r->profile.fall > 0.01 && r->profile.fall > 6 * r->profile.rms;
     set_reach(r, reach);
     r->tight = false;
@@ -684,7 +678,7 @@ void gate_measure_film_edge(gate_bench *bench, const gate_view *view, const rw_g
         bool good = false;
         for (int round = 0; round < 3; round++) {
             good = read_film_edge(bench, view, line, reach, &read) &&
-                   gate_fit_sides(side, 1, 0.02, &slope) && side[0]->inliers > 0.5;
+                   gate_fit_sides(side, 1, 0.02, STRAIGHT, &slope) && side[0]->inliers > 0.5;
             if (!good)
                 break;
             rw_point n = line.normal;

@@ -22,7 +22,8 @@ gate_bench *gate_bench_new(void);
 void gate_bench_free(gate_bench **bench);
 
 /* Measures hole `index` where the guess puts it. scale_known: the guess's scale is the reel's, to
- * half a percent; else it is a first idea. True when two sides that are not parallel were found. */
+ * half a percent; else it is a first idea. True when any side was found; hole->sd is
+ * INFINITY when one axis lacks its sides. */
 bool gate_measure_hole(gate_bench *bench, const gate_view *view, const rw_gauge *gauge,
                        const gate_guess *guess, bool scale_known, int index, rw_hole_sight *hole);
 

@@ -16,7 +16,7 @@
 #define SLOW 50        /* frames on either side of a slow path */
 #define NEAR 12        /* and of the path that a frame is held to */
 #define FLOOR_PX 0.01  /* no side is known better */
-#define USED 0.55      /* share of inliers from which a side is used for the place */
+#define USED 0.3       /* share of inliers from which a side is used for the place */
 #define SOUND 0.85     /* and for the size */
 #define MAX_ANISOTROPY 0.004 /* film shrinks a little more along than across; not more than this */
 
@@ -28,8 +28,13 @@ typedef struct solver {
     size_t n;
     rw_gate_side side;
     rw_point pivot;
-    double half[2];  /* of a hole, film mm, as this reel's holes are */
-    gate_series *angle, *scale[2], *place[2], *halo;
+    double half[2];  /* of a hole, film mm */
+    gate_series *angle, *scale[2], *place[2];
+    gate_series *halo;      /* of the frames whose clear light is clipped */
+    gate_series *growth[2][2]; /* [clipped][axis]: how much farther out than the scale says a side
+                                * shows, px */
+    bool by_pitch;          /* the scale along the film comes from the holes' distance */
+    bool clipped_vote;      /* there are too few frames of unclipped light to do without */
     rw_point anchor; /* film mm: the place whose path is followed */
     double *conflict; /* per frame: worst disagreement of a side that was left out, px */
     double edge_x;    /* where the film's edge shows on this reel, film mm; NAN when it does not
@@ -232,38 +237,53 @@ static double angle_of(const solver *v, size_t i)
 
 /* ---- halo and scale ---- */
 
-static void solve_halo(solver *v)
+static bool is_clipped(const rw_gate_sight *s)
 {
+    for (int k = 0; k < s->n_holes; k++)
+        if (s->hole[k].halo_sd > 0)
+            return true;
+    return false;
+}
+
+static void gather_halo(solver *v)
+{
+    size_t clear = 0;
     for (size_t i = 0; i < v->n; i++) {
         mean m = {0, 0};
         const rw_gate_sight *s = &v->sights[i];
-        for (int k = 0; fits_reel(v, i) && k < s->n_holes; k++)
-            if (!s->hole[k].damaged || s->n_holes == 1)
-                mean_add(&m, s->hole[k].halo, MAX(s->hole[k].halo_sd, FLOOR_PX));
+        if (!fits_reel(v, i))
+            continue;
+        for (int k = 0; k < s->n_holes; k++)
+            if (s->hole[k].halo_sd > 0)
+                mean_add(&m, s->hole[k].halo, s->hole[k].halo_sd);
         mean_store(&m, v->halo, i);
+        clear += !is_clipped(s);
     }
-    gate_path_find(v->halo, NEAR);
+    gate_path_find(v->halo, SLOW);
+    v->clipped_vote = clear < 5;
 }
 
 static double halo_of(const solver *v, size_t i)
 {
-    double sd;
-    return gate_series_believe(v->halo, i, &sd);
+    return is_clipped(&v->sights[i]) ? v->halo->path[i] : 0;
 }
 
-/* px per mm from one hole's two parallel sides. */
+/* px between a hole's two parallel sides. */
+static bool hole_size(const rw_hole_sight *h, int axis, double *px, double *sd)
+{
+    const rw_side_sight *lo = &h->side[2 * axis], *hi = lo + 1;
+    if (!side_sound(h, 2 * axis) || !side_sound(h, 2 * axis + 1))
+        return false;
+    *px = lo->offset + hi->offset;
+    *sd = hypot(hypot(lo->sd, hi->sd), FLOOR_PX);
+    return *px > 0;
+}
+
 static void scale_from_hole(const solver *v, size_t i, const rw_hole_sight *h, int axis, mean *m)
 {
-    int lo = 2 * axis, hi = lo + 1;
-    if (!side_sound(h, lo) || !side_sound(h, hi))
-        return;
-    const rw_perforation *p = &v->gauge->perforations[0];
-    double size = axis == ACROSS ? p->width : p->height, halo = halo_of(v, i);
-    double px = h->side[lo].offset + h->side[hi].offset - 2 * halo;
-    double sd = hypot(hypot(h->side[lo].sd, h->side[hi].sd), FLOOR_PX);
-    /* What clipping took away is known to a tenth. */
-    if (px > 0)
-        mean_add(m, px / size, hypot(sd, 0.2 * halo) / size);
+    double px, sd, halo = halo_of(v, i);
+    if (hole_size(h, axis, &px, &sd) && px > 2 * halo)
+        mean_add(m, (px - 2 * halo) / (2 * v->half[axis]), sd / (2 * v->half[axis]));
 }
 
 /* px per mm along the film from two holes: from like sides, which know nothing of the holes' size
@@ -292,24 +312,26 @@ static void scale_from_pair(const solver *v, size_t i, const rw_hole_sight *p,
     }
 }
 
-static void gather_scale(solver *v, size_t i, bool damaged_too)
+static void gather_scale(solver *v, size_t i, int axis, bool damaged_too)
 {
     const rw_gate_sight *s = &v->sights[i];
-    mean across = {0, 0}, size = {0, 0}, pitch = {0, 0}, facing = {0, 0};
+    mean size = {0, 0}, pitch = {0, 0}, facing = {0, 0};
     for (int k = 0; k < s->n_holes; k++) {
         const rw_hole_sight *h = &s->hole[k];
         if (h->damaged && !damaged_too)
             continue;
-        scale_from_hole(v, i, h, ACROSS, &across);
-        scale_from_hole(v, i, h, ALONG, &size);
-        for (int l = k + 1; l < s->n_holes; l++)
+        scale_from_hole(v, i, h, axis, &size);
+        for (int l = k + 1; axis == ALONG && l < s->n_holes; l++)
             if (!s->hole[l].damaged || damaged_too) {
                 scale_from_pair(v, i, h, &s->hole[l], true, &pitch);
                 scale_from_pair(v, i, h, &s->hole[l], false, &facing);
             }
     }
-    mean_store(&across, v->scale[ACROSS], i);
-    mean_store(pitch.weight > 0 ? &pitch : facing.weight > 0 ? &facing : &size, v->scale[ALONG], i);
+    v->by_pitch |= pitch.weight > 0;
+    if (pitch.weight > 0)
+        mean_store(&pitch, v->scale[axis], i);
+    else if (!v->by_pitch && (v->clipped_vote || !is_clipped(s)))
+        mean_store(facing.weight > 0 ? &facing : &size, v->scale[axis], i);
 }
 
 /* Film shrinks nearly alike both ways. Where the holes say otherwise they are not of their nominal
@@ -334,53 +356,94 @@ static void limit_anisotropy(solver *v)
     }
 }
 
-/* The size of this reel's holes in the film's own mm. */
-static void measure_holes(solver *v)
+static bool find_scale(solver *v, int axis)
 {
-    const rw_perforation *p = &v->gauge->perforations[0];
-    double *size = g_new(double, v->n * RW_GATE_MAX_HOLES + 1);
-    for (int axis = ACROSS; axis <= ALONG; axis++) {
-        size_t n = 0;
-        for (size_t i = 0; i < v->n; i++)
-            for (int k = 0; fits_reel(v, i) && k < v->sights[i].n_holes; k++) {
-                const rw_hole_sight *h = &v->sights[i].hole[k];
-                if (h->damaged || !side_sound(h, 2 * axis) || !side_sound(h, 2 * axis + 1))
-                    continue;
-                double px = h->side[2 * axis].offset + h->side[2 * axis + 1].offset;
-                size[n++] = (px - 2 * halo_of(v, i)) / v->scale[axis]->path[i];
-            }
-        double nominal = axis == ACROSS ? p->width : p->height;
-        v->half[axis] = (n ? gate_median(size, (int)n) : nominal) / 2;
+    bool any = false, by_pitch;
+    do { /* once a pair of holes is met, single ones' sizes do not count beside it */
+        by_pitch = v->by_pitch;
+        for (size_t i = 0; i < v->n; i++) {
+            v->scale[axis]->sd[i] = INFINITY;
+            if (fits_reel(v, i))
+                gather_scale(v, i, axis, false);
+            any |= isfinite(v->scale[axis]->sd[i]);
+        }
+    } while (by_pitch != v->by_pitch);
+    for (size_t i = 0; !any && i < v->n; i++)
+        if (fits_reel(v, i))
+            gather_scale(v, i, axis, true);
+    gate_series_calibrate(v->scale[axis]);
+    return gate_path_find(v->scale[axis], SLOW);
+}
+
+/* With the scale along known from the pitch, the holes' height tells how far clipping moves a side. */
+static void halo_from_height(solver *v)
+{
+    for (size_t i = 0; i < v->n; i++) {
+        const rw_gate_sight *s = &v->sights[i];
+        mean m = {0, 0};
+        for (int k = 0; fits_reel(v, i) && is_clipped(s) && k < s->n_holes; k++) {
+            double px, sd;
+            if (!s->hole[k].damaged && hole_size(&s->hole[k], ALONG, &px, &sd))
+                mean_add(&m, px / 2 - v->scale[ALONG]->path[i] * v->half[ALONG], sd / 2);
+        }
+        mean_store(&m, v->halo, i);
     }
-    g_free(size);
+    gate_path_find(v->halo, SLOW);
 }
 
 static void solve_scale(solver *v)
 {
-    size_t measured = 0;
-    for (size_t i = 0; i < v->n; i++)
-        if (fits_reel(v, i)) {
-            gather_scale(v, i, false);
-            measured += isfinite(v->scale[ACROSS]->sd[i]);
-        }
-    for (size_t i = 0; measured == 0 && i < v->n; i++)
-        if (fits_reel(v, i))
-            gather_scale(v, i, true);
-    bool got[2];
-    for (int axis = ACROSS; axis <= ALONG; axis++) {
-        gate_series_calibrate(v->scale[axis]);
-        got[axis] = gate_path_find(v->scale[axis], SLOW);
-    }
+    gather_halo(v);
+    bool along = find_scale(v, ALONG);
+    if (v->by_pitch)
+        halo_from_height(v);
+    bool by_pitch = v->by_pitch;
+    v->by_pitch = false; /* there is no pitch across */
+    bool across = find_scale(v, ACROSS);
+    v->by_pitch = by_pitch;
     for (size_t i = 0; i < v->n; i++) {
         const rw_gate_sight *s = &v->sights[i];
-        if (!got[ACROSS])
-            v->scale[ACROSS]->path[i] = got[ALONG] ? v->scale[ALONG]->path[i]
-                                        : s->n_holes ? s->hole[0].width / (2 * v->half[ACROSS]) : 1;
-        if (!got[ALONG])
+        if (!across)
+            v->scale[ACROSS]->path[i] = along ? v->scale[ALONG]->path[i]
+                                        : s->n_holes && s->hole[0].width > 0
+                                            ? s->hole[0].width / (2 * v->half[ACROSS]) : 1;
+        if (!along)
             v->scale[ALONG]->path[i] = v->scale[ACROSS]->path[i];
     }
     limit_anisotropy(v);
-    measure_holes(v);
+}
+
+/* ---- growth: holes look larger than the scale says when light is clipped or they are not nominal */
+
+static void solve_growth(solver *v)
+{
+    for (int clipped = 0; clipped < 2; clipped++)
+        for (int axis = ACROSS; axis <= ALONG; axis++) {
+            for (size_t i = 0; i < v->n; i++) {
+                const rw_gate_sight *s = &v->sights[i];
+                mean m = {0, 0};
+                for (int k = 0; fits_reel(v, i) && is_clipped(s) == clipped && k < s->n_holes; k++) {
+                    double px, sd;
+                    if (!s->hole[k].damaged && hole_size(&s->hole[k], axis, &px, &sd))
+                        mean_add(&m, px / 2 - v->scale[axis]->path[i] * v->half[axis], sd / 2);
+                }
+                mean_store(&m, v->growth[clipped][axis], i);
+            }
+            gate_path_find(v->growth[clipped][axis], NEAR);
+        }
+}
+
+/* What the neighbours of the same kind show, unless this frame's holes have grown alike both ways:
+ * light comes and goes from frame to frame, a torn side does not grow the others. */
+static double growth_of(const solver *v, size_t i, int axis)
+{
+    int clipped = is_clipped(&v->sights[i]);
+    const gate_series *g = v->growth[clipped][axis], *h = v->growth[clipped][1 - axis];
+    double own = g->value[i] - g->path[i], other = h->value[i] - h->path[i];
+    if (!isfinite(g->sd[i]) || !isfinite(h->sd[i]) ||
+        fabs(own - other) > MAX(0.15, 0.15 * fabs(own + other)))
+        return g->path[i];
+    return g->value[i];
 }
 
 /* ---- place ---- */
@@ -397,7 +460,7 @@ static int gather_marks(const solver *v, size_t i, int axis, mark *m)
     const rw_gate_sight *s = &v->sights[i];
     gate_axes a = gate_axes_of(v->side, angle_of(v, i));
     rw_point e = axis == ACROSS ? a.x : a.y;
-    double scale = v->scale[axis]->path[i], halo = halo_of(v, i);
+    double scale = v->scale[axis]->path[i], growth = growth_of(v, i, axis);
     int n = 0;
     for (int k = 0; k < s->n_holes; k++) {
         const rw_hole_sight *h = &s->hole[k];
@@ -407,7 +470,8 @@ static int gather_marks(const solver *v, size_t i, int axis, mark *m)
             if (axis_of(side) != axis || o->inliers < USED || !isfinite(o->sd))
                 continue;
             double film = (axis == ACROSS ? c.x : c.y) + sign_of(side) * v->half[axis];
-            double place = along_axis(e, side_point(v, h, side)) - sign_of(side) * halo - scale * film;
+            double place = along_axis(e, side_point(v, h, side)) -
+                           sign_of(side) * growth - scale * film;
             m[n++] = (mark){place, hypot(o->sd, FLOOR_PX), o->inliers};
         }
     }
@@ -688,12 +752,14 @@ void rw_gate_solve(const rw_gauge *gauge, const rw_gate_sight *sights, size_t co
     v.conflict = g_new0(double, count);
     for (int axis = ACROSS; axis <= ALONG; axis++) {
         v.scale[axis] = gate_series_new(count);
+        v.growth[0][axis] = gate_series_new(count);
+        v.growth[1][axis] = gate_series_new(count);
         v.place[axis] = gate_series_new(count);
     }
     find_pivot(&v);
     solve_angle(&v);
-    solve_halo(&v);
     solve_scale(&v);
+    solve_growth(&v);
     solve_place(&v);
     for (size_t i = 0; i < count; i++)
         fit_frame(&v, i, &fits[i]);
@@ -703,6 +769,8 @@ void rw_gate_solve(const rw_gauge *gauge, const rw_gate_sight *sights, size_t co
     g_free(v.conflict);
     for (int axis = ACROSS; axis <= ALONG; axis++) {
         gate_series_free(&v.scale[axis]);
+        gate_series_free(&v.growth[0][axis]);
+        gate_series_free(&v.growth[1][axis]);
         gate_series_free(&v.place[axis]);
     }
 }
