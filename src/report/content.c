@@ -69,16 +69,23 @@ static char *format_capture(GArray *stills)
 static char *format_stills(GArray *stills)
 {
     int64_t bytes = 0;
-    guint unreadable = 0, hashed = 0;
+    guint count = 0, companions = 0, spoilt = 0, hashed = 0;
     for (guint i = 0; i < stills->len; i++) {
         const rw_still_row *s = &g_array_index(stills, rw_still_row, i);
         bytes += s->bytes;
-        unreadable += s->state != RW_STILL_GOOD;
         hashed += s->sha256[0] != '\0';
+        if (s->state == RW_STILL_COMPANION) {
+            companions++;
+            continue;
+        }
+        count++;
+        spoilt += s->state != RW_STILL_GOOD;
     }
     g_autofree char *size = g_format_size((guint64)bytes);
-    return g_strdup_printf("%u, %s, %u with a SHA-256 on record, %u damaged or unreadable",
-                           stills->len, size, hashed, unreadable);
+    g_autofree char *beside = companions ? g_strdup_printf(" and %u files beside them", companions)
+                                         : g_strdup("");
+    return g_strdup_printf("%u%s, %s, %u with a SHA-256 on record, %u damaged or unreadable", count,
+                           beside, size, hashed, spoilt);
 }
 
 static char *format_camera(GArray *stills)
@@ -87,6 +94,8 @@ static char *format_camera(GArray *stills)
     int width = 0, height = 0;
     for (guint i = 0; i < stills->len && !width; i++) {
         const rw_still_row *s = &g_array_index(stills, rw_still_row, i);
+        if (s->state == RW_STILL_COMPANION)
+            continue;
         width = s->width;
         height = s->height;
         serial = s->serial;
