@@ -32,6 +32,7 @@ typedef struct rig {
     int first_cel, n_cels; /* film frames relative to the still's own */
     rw_demo_cel *cel[MOST_CELS];
     rw_point camera_weave[MOST_CELS];
+    float shutter[MOST_CELS];
     int n_holes;
     rw_point hole[MOST_HOLES]; /* centres, film mm */
     rw_perforation shape;
@@ -183,7 +184,8 @@ static bool take_cels(rig *r, rw_demo_strip *strip, GError **error)
         r->cel[r->n_cels] = rw_demo_strip_take(strip, film, error);
         if (!r->cel[r->n_cels])
             return false;
-        r->camera_weave[r->n_cels++] = rw_demo_camera_weave(r->reel, film);
+        r->camera_weave[r->n_cels] = rw_demo_camera_weave(r->reel, film);
+        r->shutter[r->n_cels++] = (float)rw_demo_shutter(r->reel, film);
     }
     return true;
 }
@@ -288,10 +290,12 @@ static void expose_cel(rig *r, const film_line *line, int i, float *row)
                              (float)p[DEMO_FILM_CORNER], (float)soft};
     r->rows->window(&window, from.x - a.x - a.width / 2, from.y - a.y - a.height / 2, line->step.x,
                     line->step.y, n, r->coverage);
-    float *out = row + 4 * first;
+    float *out = row + 4 * first, shutter = r->shutter[i];
     for (int k = 0; k < n; k++)
-        for (int c = 0; c < 3; c++)
-            out[4 * k + c] += r->coverage[k] * (r->light[4 * k + c] - r->black[c]);
+        for (int c = 0; c < 3; c++) { /* where frames overlap their light adds up */
+            float l = shutter * r->coverage[k] * (r->light[4 * k + c] - r->black[c]);
+            out[4 * k + c] = MIN(out[4 * k + c] + l, 1.0f);
+        }
 }
 
 /* Each channel goes from what it is towards `to`. */

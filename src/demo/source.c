@@ -114,17 +114,23 @@ const rw_demo_scene *rw_demo_source_scenes(const rw_demo_source *source, int *co
     return source->scenes;
 }
 
+#define SNAPSHOT_WIDTH 1600 /* larger ones are enlarged: nobody measures them */
+
 uint8_t *rw_demo_source_snapshot(uint64_t seed, int number, int width, int height)
 {
-    rw_demo_regatta *pond = rw_demo_regatta_new(seed + 7919u, 400, width, height);
-    rw_demo_picture picture = {g_new(float, 4 * (size_t)width * (size_t)height), width, height};
+    double scale = MAX(1.0, MAX(width, height) / (double)SNAPSHOT_WIDTH);
+    int w = MAX(64, (int)(width / scale)), h = MAX(64, (int)(height / scale));
+    rw_demo_regatta *pond = rw_demo_regatta_new(seed + 7919u, 400, w, h);
+    rw_demo_picture picture = {g_new(float, 4 * (size_t)w * (size_t)h), w, h};
     rw_demo_regatta_draw(pond, 37 * number % 400, &picture);
-    uint8_t *out = g_malloc(3 * (size_t)width * (size_t)height);
-    for (size_t i = 0; i < (size_t)width * (size_t)height; i++)
-        for (size_t c = 0; c < 3; c++)
-            out[3 * i + c] =
-                (uint8_t)(demo_srgb_encode(demo_clampf(picture.px[4 * i + c], 0, 1)) * 255.0f +
-                          0.5f);
+    uint8_t *out = g_malloc(3 * (size_t)width * (size_t)height), *p = out;
+    for (int y = 0; y < height; y++)
+        for (int x = 0; x < width; x++) {
+            int i = MIN(w - 1, (int)(x / scale)), j = MIN(h - 1, (int)(y / scale));
+            const float *px = picture.px + 4 * ((size_t)j * (size_t)w + (size_t)i);
+            for (int c = 0; c < 3; c++)
+                *p++ = (uint8_t)(demo_srgb_encode(demo_clampf(px[c], 0, 1)) * 255.0f + 0.5f);
+        }
     rw_demo_picture_clear(&picture);
     rw_demo_regatta_free(&pond);
     return out;

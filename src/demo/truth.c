@@ -253,6 +253,7 @@ char *rw_demo_truth_still(const rw_demo_truth_info *info, int64_t n, const rw_de
         put_numbers(&w, "splice_jump", 2,
                     (double[]){v->splice_jump.x, reel->layout.time_direction * v->splice_jump.y});
     put_number(&w, "rotation", v->angle * 360);
+    put_number(&w, "shutter", rw_demo_shutter(reel, v->shot.film));
     open_as(&w, "light", '{');
     put_number(&w, "gain", v->gain);
     put_number(&w, "flicker", v->flicker);

@@ -34,6 +34,13 @@ rw_point rw_demo_camera_weave(const rw_demo_reel *reel, int64_t film)
                       value(reel, DEMO_CAMERA_WEAVE_ALONG) * height * y};
 }
 
+double rw_demo_shutter(const rw_demo_reel *reel, int64_t film)
+{
+    rw_demo_stream s = rw_demo_stream_open(reel->seed, "shutter", film);
+    double light = 1 + value(reel, DEMO_SHUTTER_FLICKER) / 100 * rw_demo_normal(&s);
+    return MAX(light, 0);
+}
+
 /* The film lies wrong after a joint and finds its place in three frames. */
 static rw_point splice_jump(const rw_demo_reel *reel, int64_t film)
 {

@@ -49,6 +49,8 @@ void rw_demo_view_draw(const rw_demo_reel *reel, const rw_demo_shot *shot, rw_de
 
 /* Facts of a film frame, in its own (x, t). */
 rw_point rw_demo_camera_weave(const rw_demo_reel *reel, int64_t film); /* mm */
+double rw_demo_shutter(const rw_demo_reel *reel,
+                       int64_t film); /* the picture's light, times this */
 /* Dirt, and damage of perforations. At most `room` spots are written; returns how many. */
 int rw_demo_film_spots(const rw_demo_reel *reel, int64_t film, rw_demo_spot *spots, int room);
 /* mm across the film and opacity of scratch i at (fractional) film frame `at`; opacity 0: none. */

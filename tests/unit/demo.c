@@ -15,6 +15,7 @@
 #include <reelwright/demo.h>
 
 #include "demo/canvas.h"
+#include "demo/clean.h"
 #include "demo/jpeg.h"
 #include "demo/params.h"
 #include "demo/plan.h"
@@ -208,7 +209,7 @@ static void test_clean(void)
     rw_demo_options *o = options_for("super8", 1500, 1000);
     o->truth_width = 1440;
     o->truth_height = 1080;
-    off(o, "faults lamp vignette glare noise dirt scratch grain lens");
+    off(o, "faults lamp shutter vignette glare noise dirt scratch grain lens");
     rw_demo *demo = reel_of(o);
     rw_demo_still still;
     g_assert_true(rw_demo_get_still(demo, 3, &still));
@@ -414,8 +415,9 @@ static void test_doubled(void)
 
 /* ---- terms leave each other alone ---- */
 
+/* on_film: the original camera's weave and exposure. */
 static void view_of(const rw_demo_options *o, int64_t film, rw_demo_view *view, rw_demo_spot *spots,
-                    int *n_spots)
+                    int *n_spots, double on_film[3])
 {
     GError *error = NULL;
     rw_demo_plan *plan =
@@ -425,6 +427,10 @@ static void view_of(const rw_demo_options *o, int64_t film, rw_demo_view *view, 
     rw_demo_layout_init(&reel.layout, o, o->params->number[DEMO_GATE_MARGIN]);
     rw_demo_shot shot = {.film = film, .time_ms = 1000 * film};
     rw_demo_view_draw(&reel, &shot, view);
+    rw_point weave = rw_demo_camera_weave(&reel, film);
+    on_film[0] = weave.x;
+    on_film[1] = weave.y;
+    on_film[2] = rw_demo_shutter(&reel, film);
     memset(spots, 0, sizeof *spots * 64);
     *n_spots = rw_demo_film_spots(&reel, film, spots, 64);
     rw_demo_plan_free(&plan);
@@ -451,8 +457,13 @@ static void test_terms_apart(void)
         rw_demo_view a, b;
         static rw_demo_spot spots[2][64];
         int n[2];
-        view_of(full, 21, &a, spots[0], &n[0]);
-        view_of(less, 21, &b, spots[1], &n[1]);
+        double on_film[2][3];
+        view_of(full, 21, &a, spots[0], &n[0], on_film[0]);
+        view_of(less, 21, &b, spots[1], &n[1], on_film[1]);
+        if (t != DEMO_TERM_CAMERA_WEAVE)
+            expect_same(on_film[0], on_film[1], 2 * sizeof(double));
+        if (t != DEMO_TERM_SHUTTER)
+            g_assert_cmpfloat(on_film[0][2], ==, on_film[1][2]);
         /* every part of the view belongs to certain terms; the others must not touch it */
         bool geometry = t == DEMO_TERM_WEAVE || t == DEMO_TERM_ROTATION ||
                         t == DEMO_TERM_SHRINKAGE || t == DEMO_TERM_SPLICE;
@@ -496,6 +507,58 @@ static void test_dirt_alone(void)
     g_test_message("dirt changes %.2f %% of the pixels", changed / 15000.0);
     g_assert_cmpint(changed, >, 100);
     g_assert_cmpint(changed, <, 1500 * 1000 / 20);
+    rw_demo_free(&with);
+    rw_demo_free(&without);
+    rw_demo_options_free(&o);
+}
+
+/* The mask covers what dirt changed, and little else: strong changes fall on it (two clean pixels
+ * to spare for the lens's blur), and most of what it marks has changed. */
+static void test_masks(void)
+{
+    enum { W = 720, H = 540 };
+    rw_demo_options *o = options_for("super8", 1500, 1000);
+    o->turn = 180;
+    off(o, "faults scratch noise");
+    set(o, "dirt.rate=25");
+    set(o, "dirt.opacity=100");
+    rw_demo *with = reel_of(o);
+    GError *error = NULL;
+    rw_demo_plan *plan =
+        rw_demo_plan_new(o->params, o->seed, o->frames, o->gauge->camera_aperture, &error);
+    g_assert_no_error(error);
+    rw_demo_reel reel = {.gauge = o->gauge, .params = o->params, .plan = plan, .seed = o->seed};
+    rw_demo_layout_init(&reel.layout, o, o->params->number[DEMO_GATE_MARGIN]);
+    g_autofree uint8_t *mask = rw_demo_mask_draw(&reel, 4, NULL, W, H);
+    rw_demo_plan_free(&plan);
+    rw_demo_still still;
+    g_assert_true(rw_demo_get_still(with, 4, &still));
+    off(o, "dirt");
+    rw_demo *without = reel_of(o);
+    g_autofree uint8_t *a = render(with, 4), *b = render(without, 4);
+    rw_rect area = o->gauge->projectable;
+    int strong = 0, strong_in = 0, marked = 0, marked_changed = 0;
+    for (int j = 3; j < H - 3; j++)
+        for (int i = 3; i < W - 3; i++) {
+            rw_point film = {area.x + (i + 0.5) / W * area.width,
+                             -(area.y + (j + 0.5) / H * area.height)}; /* turned: y against time */
+            rw_point at = rw_affine_apply(still.film_to_still, film.x, film.y);
+            int k = 3 * ((int)lround(at.y) * 1500 + (int)lround(at.x)) + 1;
+            int change = ABS(a[k] - b[k]);
+            bool near = false;
+            for (int dy = -2; dy <= 2; dy++)
+                for (int dx = -2; dx <= 2; dx++)
+                    near = near || mask[(j + dy) * W + i + dx];
+            strong += change > 12;
+            strong_in += change > 12 && near;
+            marked += mask[j * W + i] != 0;
+            marked_changed += mask[j * W + i] != 0 && change > 2;
+        }
+    g_test_message("%d of %d strong changes on the mask; %d of %d marked pixels changed", strong_in,
+                   strong, marked_changed, marked);
+    g_assert_cmpint(strong, >, 200);
+    g_assert_cmpint(strong_in, ==, strong);
+    g_assert_cmpint(marked_changed * 100, >, marked * 80);
     rw_demo_free(&with);
     rw_demo_free(&without);
     rw_demo_options_free(&o);
@@ -915,6 +978,7 @@ int main(int argc, char **argv)
     g_test_add_func("/demo/edge-width", test_edge_width);
     g_test_add_func("/demo/terms-apart", test_terms_apart);
     g_test_add_func("/demo/dirt-alone", test_dirt_alone);
+    g_test_add_func("/demo/masks", test_masks);
     g_test_add_func("/demo/alone", test_alone);
     g_test_add_func("/demo/threads", test_threads);
     return g_test_run();
