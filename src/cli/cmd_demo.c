@@ -99,9 +99,18 @@ static bool read_words(const demo_words *w, rw_demo_options *o, GError **error)
     return true;
 }
 
+/* Nothing is shown before the first frame is done: a refusal stands alone. */
+typedef struct shown {
+    rw_progress *progress;
+    int64_t total;
+} shown;
+
 static void show_progress(int64_t done, void *user)
 {
-    rw_progress_step(user, done);
+    shown *s = user;
+    if (!s->progress)
+        s->progress = rw_progress_new("demo", "film frames", s->total);
+    rw_progress_step(s->progress, done);
 }
 
 static bool make(const demo_words *w, const char *folder, GError **error)
@@ -119,10 +128,11 @@ static bool make(const demo_words *w, const char *folder, GError **error)
     rw_demo *demo = read_words(w, options, error) ? rw_demo_new(options, error) : NULL;
     bool ok = demo != NULL;
     if (ok) {
-        rw_progress *progress = rw_progress_new("demo", "film frames", options->frames);
+        shown s = {.total = options->frames};
         ok = rw_demo_write(demo, folder, w->threads > 0 ? w->threads : rw_cpu_count(),
-                           rw_cli_cancelled(), show_progress, progress, error);
-        rw_progress_free(&progress);
+                           rw_cli_cancelled(), show_progress, &s, error);
+        if (s.progress)
+            rw_progress_free(&s.progress);
     }
     if (ok)
         g_print("%s: %" G_GINT64_FORMAT " stills of %" G_GINT64_FORMAT

@@ -477,12 +477,17 @@ static void put_frame_findings(writer *w, const rw_demo_truth_info *info)
 {
     const rw_demo_reel *reel = info->reel;
     const rw_demo_plan *plan = reel->plan;
+    unsigned carried = 0; /* what happened at frames that were not taken shows in the next */
     for (int64_t f = 0; f < plan->frames; f++) {
-        unsigned e = plan->events[f];
-        if (e & DEMO_MISSING) {
-            f = put_missing(w, info, f);
+        unsigned e = plan->events[f] | carried;
+        if (plan->events[f] & DEMO_MISSING) {
+            int64_t last = put_missing(w, info, f);
+            for (; f <= last; f++)
+                carried |= plan->events[f] & (DEMO_STEPPED | DEMO_SPLICED);
+            f = last;
             continue;
         }
+        carried = 0;
         if (e & DEMO_DOUBLED) {
             put_finding(w, info, "doubled-frame", f, f);
             put_int(w, "doubled_of", plan->first_shot[f]);
