@@ -12,7 +12,8 @@
 #define STRAIGHT 0.02        /* px: no side is straighter than this */
 #define CLIPPED_STRAIGHT 0.15
 #define SIDE_TRUST 0.55    /* share of inliers from which a side is used */
-#define SIDE_SOUND 0.88    /* below, the hole counts as damaged */
+#define SIDE_SOUND 0.94      /* below, the hole counts as damaged */
+#define CLIPPED_SOUND 0.7    /* the same where light is clipped */
 #define CORNER_SOUND 0.25  /* share of a corner's outline that may be off */
 #define DIRT_SOUND 0.015   /* share of the inside that may be unclear */
 
@@ -221,8 +222,8 @@ static void set_reach(side_read *r, double room)
     r->band = band;
     r->room = MAX(1.5, room - r->profile.place);
     if (r->tight) { /* in case there is nothing better */
-        r->reach = MAX(1.5, r->room - 1);
-        r->band = 1;
+        r->reach = MAX(1.5, r->room - 1.5);
+        r->band = 1.5;
     }
 }
 
@@ -245,7 +246,7 @@ static int keep_near(gate_run *runs, int n, int width)
 static void read_side(gate_bench *b, const gate_view *view, const shape *s, int side, side_read *r)
 {
     gate_run *runs = b->runs + side * GATE_RUNS_MAX;
-    double from, to, in = CLAMP(0.06 * s->scale, 8, 60);
+    double from, to, in = CLAMP(0.06 * s->scale, 12, 60);
     double out = side == RW_SIDE_INNER ? MIN(in, 0.8 * s->gap) : in;
     double need = MIN(MAX(9, 0.02 * s->scale), MIN(in, out));
     r->read = straight_part(s, side, &from, &to)
@@ -577,9 +578,10 @@ static bool place_shape(gate_bench *b, const gate_view *view, shape *s, bool sca
         trusted[j] = isfinite(d[j]);
     drop_odd_side(b, s, scale_known ? 0.012 : 0.04, d);
     hole->damaged = false;
+    double sound = hole->light < CLIPPED ? SIDE_SOUND : CLIPPED_SOUND;
     for (int j = 0; j < 4; j++)
         hole->damaged |= trusted[j] != isfinite(d[j]) ||
-                         (side[j]->read >= 12 && side[j]->inliers < SIDE_SOUND);
+                         (side[j]->read >= 12 && side[j]->inliers < sound);
     measure_halo(b, read, d, hole);
     turn(s, fit.slope);
     move_to(s, d);
