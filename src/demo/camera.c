@@ -277,7 +277,7 @@ static void expose_cel(rig *r, const film_line *line, int i, float *row)
     rw_affine map = rw_demo_cel_map(cel, g);
     rw_point at = rw_affine_apply(map, from.x - a.x, from.y - a.y);
     rw_demo_walk walk = {at.x, at.y, map.m[0][0] * line->step.x, map.m[1][1] * line->step.y};
-    r->rows->cubic(&cel->density, &walk, n, r->density);
+    r->rows->spline(&cel->density, &walk, n, r->density);
     if (cel->grain.px) {
         double pitch = cel->grain_pitch;
         rw_demo_walk over = {(from.x - a.x) / pitch + RW_DEMO_CEL_BORDER,

@@ -39,7 +39,7 @@ uint8_t *rw_demo_clean_draw(const rw_demo_reel *reel, const rw_demo_cel *cel, bo
     for (int y = 0; y < height; y++) {
         rw_point at = rw_affine_apply(map, 0, y);
         rw_demo_walk walk = {at.x, at.y, map.m[0][0], 0};
-        rows->cubic(&cel->density, &walk, width, density);
+        rows->spline(&cel->density, &walk, width, density);
         rows->develop(&plain, density, NULL, width, light);
         uint8_t *row = out + (size_t)y * 4 * (size_t)width;
         for (int x = 0; x < width; x++) {

@@ -43,7 +43,7 @@ typedef struct rw_demo_sensor {
 } rw_demo_sensor;
 
 typedef struct rw_demo_rows {
-    void (*cubic)(const rw_demo_raster *raster, const rw_demo_walk *walk, int n, float *out);
+    /* Cubic B-splines with the raster as their coefficients. */
     void (*spline)(const rw_demo_raster *raster, const rw_demo_walk *walk, int n, float *out);
     void (*develop)(const rw_demo_developer *developer, const float *density, const float *grain,
                     int n, float *light);

@@ -48,20 +48,6 @@ static inline void split(double first, double step, int n, int size, int *at, fl
     }
 }
 
-/* Catmull and Rom's cubic. */
-static inline void cubic_place(double first, double step, int n, int size, place *p)
-{
-    float rest[BATCH];
-    split(first, step, n, size, p->at, rest);
-    for (int i = 0; i < n; i++) {
-        float t = rest[i], t2 = t * t, t3 = t2 * t;
-        p->weight[i][0] = t2 - 0.5f * (t + t3);
-        p->weight[i][1] = 1.0f - 2.5f * t2 + 1.5f * t3;
-        p->weight[i][2] = 0.5f * t + 2.0f * t2 - 1.5f * t3;
-        p->weight[i][3] = 0.5f * (t3 - t2);
-    }
-}
-
 /* The cubic B-spline. */
 static inline void spline_place(double first, double step, int n, int size, place *p)
 {
@@ -91,17 +77,6 @@ static inline void gather(const rw_demo_raster *r, const place *x, const place *
         v4 upper = sum4(p, wx) * wy[0] + sum4(p + stride, wx) * wy[1];
         v4 lower = sum4(p + 2 * stride, wx) * wy[2] + sum4(p + 3 * stride, wx) * wy[3];
         store4(out + 4 * i, upper + lower);
-    }
-}
-
-static void cubic(const rw_demo_raster *raster, const rw_demo_walk *walk, int n, float *out)
-{
-    place x, y;
-    for (int i = 0; i < n; i += BATCH) {
-        int m = n - i < BATCH ? n - i : BATCH;
-        cubic_place(walk->x + i * walk->dx, walk->dx, m, raster->width, &x);
-        cubic_place(walk->y + i * walk->dy, walk->dy, m, raster->height, &y);
-        gather(raster, &x, &y, m, out + 4 * i);
     }
 }
 
@@ -252,4 +227,4 @@ static void white(uint32_t key, uint32_t counter, int n, float *out)
 }
 
 extern const rw_demo_rows ROWS;
-const rw_demo_rows ROWS = {cubic, spline, develop, window, blur_across, blur_along, expose, white};
+const rw_demo_rows ROWS = {spline, develop, window, blur_across, blur_along, expose, white};

@@ -16,7 +16,8 @@
 
 typedef struct rw_demo_cel {
     int64_t film;
-    rw_demo_raster density; /* stops: -log2 of transmittance, film.dmin included */
+    rw_demo_raster density; /* stops: -log2 of transmittance, film.dmin included; as coefficients
+                             * of a cubic spline that passes through the picture's samples */
     rw_demo_raster grain;   /* unit variance after the spline; px NULL without grain */
     double grain_pitch;     /* mm; grain pixel (BORDER, BORDER) lies on the aperture's corner */
     double mean_light;      /* transmittance, for stray light */
