@@ -146,11 +146,15 @@ static bool write_facts(rw_doc *j, rw_reel *reel, GError **error)
     if (chosen)
         rw_rational_parse(chosen, &fps, NULL);
     g_autofree char *rate = rw_rational_format(fps);
+    g_autofree char *way = rw_reel_get_choice(reel, "reel", "way_up", NULL);
+    if (!way)
+        way = rw_reel_get_meta(reel, "way_up", NULL);
     g_autofree char *packed = rw_reel_get_meta(reel, "package", NULL);
     rw_doc_text(j, "title", title);
     rw_doc_text(j, "gauge", gauge->name);
     rw_doc_text(j, "gaugeTitle", gauge->title);
     rw_doc_text(j, "fps", rate);
+    rw_doc_text(j, "wayUp", way);
     rw_doc_whole(j, "frames", count);
     rw_doc_number(j, "seconds", (double)count / rw_rational_value(fps));
     rw_doc_number(j, "mm", rw_mm_from_frames(gauge, count));
@@ -231,6 +235,13 @@ static void write_gauges(rw_doc *j)
         rw_doc_open(j, NULL, '{');
         rw_doc_text(j, "name", (*g)->name);
         rw_doc_text(j, "title", (*g)->title);
+        rw_doc_flag(j, "onFrameLine", (*g)->perforation_on_frame_line);
+        const rw_rect shown = (*g)->projectable;
+        const double sides[4] = {shown.x, shown.y, shown.width, shown.height};
+        rw_doc_open(j, "shown", '[');
+        for (int i = 0; i < 4; i++)
+            rw_doc_number(j, NULL, sides[i]);
+        rw_doc_close(j);
         rw_doc_open(j, "speeds", '[');
         for (int i = 0; i < (*g)->n_speeds; i++) {
             g_autofree char *speed = rw_rational_format((*g)->speeds[i]);
