@@ -316,7 +316,7 @@ static void run_down(const job *j, double lean, double scale, double place, rw_f
                                   frame->plane[1] + y * frame->stride,
                                   frame->plane[2] + y * frame->stride};
         j->s->dsp.down(planes, frame->width, (const float *const *)j->s->rows->pdata,
-                       at - ((int64_t)first << 32), step, j->s->down.at, taps);
+                       at - first * (INT64_C(1) << 32), step, j->s->down.at, taps);
     }
 }
 

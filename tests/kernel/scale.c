@@ -439,7 +439,7 @@ static void test_zone_plate(void)
 static void bench(void)
 {
     const int w = 3000, h = 2000, n = 10;
-    uint8_t *px = g_malloc0((size_t)w * h * 3);
+    uint8_t *px = g_malloc0((size_t)(w * h * 3));
     for (int i = 0; i < w * h * 3; i++)
         px[i] = (uint8_t)g_rand_int(noise);
     rw_pixels still = {
