@@ -1,4 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include <unistd.h>
+
 #include <reelwright/preview.h>
 
 #include "bench/pictures.h"
@@ -9,6 +11,7 @@
 struct rw_frames {
     rw_shelf *shelf;
     GMutex lock;
+    GHashTable *inside; /* reels whose stills all lie inside -> when that was seen; guarded */
     GCond returned;
     rw_preview *idle[MAKERS]; /* guarded */
 };
@@ -17,6 +20,7 @@ rw_frames *rw_frames_new(rw_shelf *shelf, size_t memory)
 {
     rw_frames *frames = g_new0(rw_frames, 1);
     frames->shelf = shelf;
+    frames->inside = g_hash_table_new_full(g_str_hash, g_str_equal, g_free, g_free);
     g_mutex_init(&frames->lock);
     g_cond_init(&frames->returned);
     for (int i = 0; i < MAKERS; i++)
@@ -31,6 +35,7 @@ void rw_frames_free(rw_frames **frames)
         return;
     for (int i = 0; i < MAKERS; i++)
         rw_preview_free(&f->idle[i]);
+    g_hash_table_unref(f->inside);
     g_cond_clear(&f->returned);
     g_mutex_clear(&f->lock);
     g_clear_pointer(frames, g_free);
@@ -62,11 +67,67 @@ static void give_back(rw_frames *frames, int which, rw_preview *maker)
     g_mutex_unlock(&frames->lock);
 }
 
+/* ---- a reel.db from a stranger may name any file ---- */
+
+#define SEEN_SECONDS 30
+
+static bool seen_lately(rw_frames *frames, const char *name)
+{
+    g_mutex_lock(&frames->lock);
+    const int64_t *when = g_hash_table_lookup(frames->inside, name);
+    bool lately = when && g_get_monotonic_time() - *when < SEEN_SECONDS * G_USEC_PER_SEC;
+    g_mutex_unlock(&frames->lock);
+    return lately;
+}
+
+static void note_seen(rw_frames *frames, const char *name)
+{
+    int64_t now = g_get_monotonic_time();
+    g_mutex_lock(&frames->lock);
+    g_hash_table_replace(frames->inside, g_strdup(name), g_memdup2(&now, sizeof now));
+    g_mutex_unlock(&frames->lock);
+}
+
+/* A still that is not there at all is finish's business: it holds another one in its place. */
+static bool is_inside(rw_frames *frames, const char *name, rw_reel *reel, const char *path)
+{
+    int fd = rw_shelf_open(frames->shelf, name, path, NULL);
+    if (fd >= 0) {
+        close(fd);
+        return true;
+    }
+    g_autofree char *file = rw_reel_file(reel, path);
+    return access(file, F_OK) != 0;
+}
+
+/* finish opens stills by the paths that reel.db gives: all of them must lie in the reel. */
+static bool check_stills(rw_frames *frames, const char *name, rw_reel *reel, GError **error)
+{
+    if (seen_lately(frames, name))
+        return true;
+    g_autoptr(GArray) rows = rw_reel_stills(reel, error);
+    if (!rows)
+        return false;
+    for (guint i = 0; i < rows->len; i++) {
+        const rw_still_row *row = &g_array_index(rows, rw_still_row, i);
+        if (row->state == RW_STILL_COMPANION || is_inside(frames, name, reel, row->path))
+            continue;
+        g_set_error(error, RW_ERROR, RW_ERROR_DAMAGED,
+                    "The reel's database names a still that does not lie in the reel: \"%s\".",
+                    row->path);
+        return false;
+    }
+    note_seen(frames, name);
+    return true;
+}
+
 GBytes *rw_frames_make(rw_frames *frames, const rw_frame_wish *wish, GError **error)
 {
     rw_reel *reel = rw_shelf_borrow(frames->shelf, wish->reel, error);
-    if (!reel)
+    if (!reel || !check_stills(frames, wish->reel, reel, error)) {
+        rw_shelf_return(frames->shelf, wish->reel, &reel);
         return NULL;
+    }
     rw_preview *maker;
     int which = take(frames, &maker);
     rw_finish_options options = RW_FINISH_DEFAULTS;
