@@ -10,7 +10,7 @@
 
 #define STEP_MM 0.012    /* grid of the comparison */
 #define SLACK 2          /* steps by which the two may be off */
-#define LOCAL_MM 0.6     /* structures wider than this do not count: they are alike anyway */
+#define LOCAL_MM 0.2     /* structures wider than this do not count: frames of a scene are alike anyway */
 #define MARGIN_MM 0.03   /* of the frame line that is left out */
 #define CERTAIN_SIGMAS 3.0
 
@@ -127,6 +127,12 @@ static bool match(const rw_gauge *gauge, rw_plane this_still, rw_affine this_fil
     return valid;
 }
 
+/* Fisher's transform: 0.99 against 0.95 is as clear as 0.8 against 0.2. */
+static double spread_out(double correlation)
+{
+    return atanh(CLAMP(correlation, -0.9995, 0.9995));
+}
+
 void rw_way_up_compare(const rw_gauge *gauge, rw_plane this_still, rw_affine this_film,
                        rw_plane next_still, rw_affine next_film, rw_way_up_vote *vote)
 {
@@ -134,11 +140,27 @@ void rw_way_up_compare(const rw_gauge *gauge, rw_plane this_still, rw_affine thi
     double scale = sqrt(fabs(rw_affine_determinant(this_film)));
     if (!(scale > 0) || !isfinite(scale))
         return;
-    double step = MAX(STEP_MM, 1 / scale);
-    bool with = match(gauge, this_still, this_film, next_still, next_film, 1, step, &vote->with_y);
-    bool against =
-        match(gauge, this_still, this_film, next_still, next_film, -1, step, &vote->against_y);
-    vote->valid = with && against;
+    /* If the next frame lies at +y, this still shows it there, and the next still shows this frame
+     * at -y; else the next still shows this frame at +y, and this still the next frame at -y. The
+     * pictures' edges at +y are compared with each other, so are those at -y: one may hold more
+     * than the other, or the gate may hide it. */
+    double step = MAX(STEP_MM, 1 / scale), with = 0, against = 0;
+    int n = 0;
+    for (int y = -1; y <= 1; y += 2) {
+        double a, b;
+        bool got_a = match(gauge, this_still, this_film, next_still, next_film, y, step, &a);
+        bool got_b = match(gauge, next_still, next_film, this_still, this_film, y, step, &b);
+        if (!got_a || !got_b)
+            continue;
+        with += spread_out(y > 0 ? a : b);
+        against += spread_out(y > 0 ? b : a);
+        n++;
+    }
+    vote->valid = n > 0;
+    if (n > 0) {
+        vote->with_y = tanh(with / n);
+        vote->against_y = tanh(against / n);
+    }
 }
 
 /* Upright and unmirrored, camera film has its perforations on the left (common practice, no
@@ -154,16 +176,15 @@ int rw_way_up_decide(rw_gate_side side, const rw_way_up_vote *votes, size_t coun
     size_t n = 0;
     for (size_t i = 0; i < count; i++)
         if (votes[i].valid) {
-            double d = votes[i].with_y - votes[i].against_y;
+            double d = spread_out(votes[i].with_y) - spread_out(votes[i].against_y);
             sum += d;
             square += d * d;
             n++;
         }
     double mean = n ? sum / (double)n : 0;
     double var = n > 1 ? MAX(0, square / (double)n - mean * mean) * (double)n / (double)(n - 1) : 0;
-    /* Not less than a tenth from pair to pair, so that two votes that agree by chance do not count
-     * as certain. */
-    double error = sqrt(MAX(var, 0.01) / (double)MAX(n, 1));
-    *certain = n >= 3 && fabs(mean) > CERTAIN_SIGMAS * error && fabs(mean) > 0.05;
+    /* Votes that agree by chance do not make it certain: each is uncertain by 0.3 at least. */
+    double error = sqrt(MAX(var, 0.09) / (double)MAX(n, 1));
+    *certain = n >= 3 && fabs(mean) > CERTAIN_SIGMAS * error;
     return *certain ? (mean > 0 ? 1 : -1) : way_by_side(side);
 }
