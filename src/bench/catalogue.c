@@ -134,9 +134,11 @@ void rw_catalogue_write(rw_doc *json, const char *key)
     for (size_t i = 0; i < G_N_ELEMENTS(own_groups); i++)
         write_group(json, &own_groups[i], true);
     for (const rw_stage *const *stage = rw_stages(); *stage; stage++) {
+        if (!(*stage)->by_default) /* only a command line can ask for it */
+            continue;
         g_autofree char *prefix = NULL;
         group g = group_of_stage(*stage, &prefix);
-        write_group(json, &g, (*stage)->by_default);
+        write_group(json, &g, true);
     }
     write_survey(json);
     rw_doc_close(json);

@@ -7,6 +7,8 @@ static const rw_stage *const table[] = {
     &rw_stage_register,
     /* Changes nothing unless told to: the one to copy, and the tests' witness. */
     &rw_stage_noop,
+    /* After all repair, which it would only make harder to see through. */
+    &rw_stage_colour,
     NULL,
 };
 

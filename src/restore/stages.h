@@ -10,5 +10,6 @@
 
 extern const rw_stage rw_stage_register; /* stage.c: acts through the composed transform */
 extern const rw_stage rw_stage_noop;
+extern const rw_stage rw_stage_colour;
 
 #endif
