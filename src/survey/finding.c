@@ -212,8 +212,8 @@ void rw_judge_all(const rw_track *track, const rw_limits *limits, const char *re
                   rw_verdicts *verdicts)
 {
     rw_judge_stills(track, limits, verdicts);
-    rw_judge_doubled(track, limits, verdicts);
     rw_judge_blur(track, limits, verdicts);
+    rw_judge_doubled(track, limits, verdicts);
     rw_judge_missing(track, limits, verdicts);
     rw_judge_focus(track, limits, verdicts);
     rw_judge_exposure(track, limits, verdicts);

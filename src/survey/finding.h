@@ -86,9 +86,10 @@ void rw_verdict_word(rw_verdict *verdict, const char *key, const char *word);
 /* ---- the judges ---- */
 
 void rw_judge_stills(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
-void rw_judge_doubled(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 /* Smeared and soft stills. */
 void rw_judge_blur(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
+/* After blur: a blurred still does not tell what likeness is usual. */
+void rw_judge_doubled(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 /* After doubled and blur: what they explain is no gap. */
 void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 void rw_judge_focus(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);

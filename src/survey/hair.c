@@ -7,7 +7,9 @@
 enum {
     RING = 24,       /* pictures kept */
     ARM = 3,         /* pixels from the ridge to where its sides are looked at */
+    CALM = 8,       /* frames from which a judgement is no hurry */
     LEAST_AREA = 8,
+    HURRY_AREA = 20,
     LEAST_LENGTH = 10,
     LARGEST_BOX = 200 * 200,
     MOST_SUSPECTS = 256,
@@ -32,6 +34,11 @@ enum {
 #define STANDS_FAINT 0.10
 #define FAINT        0.35 /* ln of light */
 #define GOES         0.9
+/* Judged after a few frames only, in a hurry: nearly no unrest, dark, large, and seen to arrive. */
+#define HURRY_STANDS   0.04
+#define HURRY_EVEN     0.10
+#define HURRY_WEAVE    0.28
+#define HURRY_CONTRAST 0.50
 /* ... and both ways must make it about equally restless. */
 #define EVEN   0.35
 
@@ -442,11 +449,19 @@ static void prove(rw_hair_finder *f, guint index, int proof, double confidence)
     }
 }
 
+/* Is it beyond doubt after a few frames? */
+static bool is_plain(const rw_hair_finder *f, const suspect *s, const unrest *u, const weave *w)
+{
+    bool arrived = s->hair.first > f->when[slot(f, frames_kept(f) - 1)].position;
+    return arrived && u->share < HURRY_STANDS && fabs(u->uneven) < HURRY_EVEN &&
+           w->rms > HURRY_WEAVE && s->hair.contrast > HURRY_CONTRAST && s->area >= HURRY_AREA;
+}
+
 static void judge(rw_hair_finder *f, guint index, bool others_gone)
 {
     suspect *s = &g_array_index(f->suspects, suspect, index);
     int age = (int)MIN(f->when[slot(f, 0)].position - s->hair.first + 1, (int64_t)frames_kept(f));
-    if (age < f->patience || (age < RING && (age - f->patience) % 4 != 0))
+    if (age < f->patience || (age >= CALM && age < RING && age % 4 != 0))
         return; /* not at every frame */
     weave w = weave_of(f, age);
     if (w.rms < LEAST_WEAVE) {
@@ -455,9 +470,14 @@ static void judge(rw_hair_finder *f, guint index, bool others_gone)
         return;
     }
     unrest u = unrest_of(f, s, &w);
-    if (u.pixels < 2 * s->area)
+    if (u.pixels < s->area)
         return; /* mostly hidden by the gate; its kin may tell */
     spread(f, s, &s->hair);
+    if (age < CALM) {
+        if (is_plain(f, s, &u, &w))
+            prove(f, index, RW_HAIR_STANDS, 0.8);
+        return;
+    }
     double stands = s->hair.contrast > FAINT ? STANDS : STANDS_FAINT;
     if (u.share > GOES || u.uneven > 2 * EVEN)
         s->state = CONTENT;

@@ -16,7 +16,7 @@
 #ifndef RW_SURVEY_HAIR_H
 #define RW_SURVEY_HAIR_H
 
-#include <reelwright/types.h>
+#include "survey/basis.h"
 
 typedef struct rw_hair_frame {
     int64_t position;
@@ -44,5 +44,12 @@ void rw_hair_finder_feed(rw_hair_finder *finder, const rw_hair_frame *frame);
 /* In the order in which they were proved. */
 size_t rw_hair_finder_count(const rw_hair_finder *finder);
 void rw_hair_finder_get(const rw_hair_finder *finder, size_t i, rw_hair *hair);
+
+
+/* From film mm to the small picture of a still that was decoded as the basis says. */
+rw_affine rw_hair_film_to_small(const rw_basis *basis, rw_affine film_to_still);
+/* The box of the small picture in which a hair is looked for: as wide as the picture, less its soft
+ * edge, and as high as a gate may be open, which shows strips of the neighbouring pictures, too. */
+rw_irect rw_hair_picture(const rw_basis *basis, const rw_gauge *gauge);
 
 #endif

@@ -24,6 +24,7 @@ typedef struct blur {
 
 typedef struct usual {
     double edge, edge_sd, grain_sd, fine_sd;
+    double doubt; /* by how much more something must stand out while there is little to go by */
 } usual;
 
 /* What is usual round position i: in its scene, or in a short one just around it. */
@@ -82,7 +83,7 @@ static usual usual_of(const rw_track *t)
     g_autofree double *edge = g_new(double, t->count);
     for (size_t i = 0; i < t->count; i++)
         edge[i] = edge_ratio(t, i);
-    usual u = {.edge = rw_median(edge, t->count)};
+    usual u = {.edge = rw_median(edge, t->count), .doubt = t->count < 16 ? 1.6 : 1};
     u.edge_sd = or_zero(rw_robust_sd(edge, t->count, u.edge));
     u.grain_sd = or_zero(step_sd(t, RW_M_GRAIN_ALONG));
     u.fine_sd = or_zero(step_sd(t, RW_M_GRAIN_FINE));
@@ -99,30 +100,32 @@ static void add_evidence(rw_verdict *v, const rw_track *t, size_t i, const blur 
     rw_verdict_number(v, "fine_to_coarse_to_usual", exp(b->ratio / 2));
 }
 
-/* Blur takes this share of its effect on fine grain from the ratio of fine to coarse, too; a ghost
- * next to none. */
-#define RATIO_OF_BLUR 0.4
+/* Blur takes a third and more of its effect on fine grain from the ratio of fine to coarse, too; a
+ * ghost a tenth. */
+#define RATIO_OF_BLUR 0.2
 
 typedef struct signs {
     bool edge;   /* the edges are blurred along the film */
-    bool grain;  /* the grain is */
-    bool pale;   /* grain of every fineness is weaker */
-    bool soft;   /* fine grain is weaker than coarse */
+    bool even;   /* the edges are much wider, and alike in both directions */
+    bool grain;  /* the grain is blurred along the film */
+    bool weaker; /* fine grain is weaker */
+    bool pale;   /* ... and grain of every fineness with it */
     bool no_edge; /* the perforation has no edges to measure, or odd ones */
 } signs;
 
 static signs read_signs(const blur *b, const usual *u, const rw_limits *limits)
 {
-    double by_edge = MAX(log(limits->v[RW_LIMIT_SMEAR]), 6 * u->edge_sd);
-    double by_grain = MAX(0.7, 6 * u->grain_sd), by_fine = MAX(0.5, 6 * u->fine_sd);
-    bool weaker = b->fine < -by_fine;
+    double by_edge = u->doubt * MAX(log(limits->v[RW_LIMIT_SMEAR]), 6 * u->edge_sd);
+    double by_grain = u->doubt * MAX(0.7, 6 * u->grain_sd);
+    double by_fine = u->doubt * MAX(0.5, 6 * u->fine_sd);
+    bool weaker = b->fine < -by_fine, wide = b->across > log(1 + limits->v[RW_LIMIT_SOFT]);
     return (signs){
         .edge = b->edge > by_edge,
+        .even = wide && fabs(b->edge) <= 0.7 * by_edge,
         .grain = b->grain < -by_grain,
+        .weaker = weaker,
         .pale = weaker && b->ratio > RATIO_OF_BLUR * b->fine,
-        .soft = weaker && b->ratio <= RATIO_OF_BLUR * b->fine,
-        .no_edge = isnan(b->edge) || fabs(b->edge) > 0.7 * by_edge ||
-                   b->across > log(1 + limits->v[RW_LIMIT_SOFT]),
+        .no_edge = isnan(b->edge) || fabs(b->edge) > 0.7 * by_edge || wide,
     };
 }
 
@@ -131,38 +134,39 @@ static bool has_edges(const rw_track *t)
     return t->basis.found;
 }
 
-/* Confidence that still i is smeared; 0: it is not. */
+/* Confidence that a still is soft; 0: it is not. */
+static double soft(const signs *s, const blur *b, bool edges)
+{
+    if (s->even)
+        return s->weaker ? 0.97 : isnan(b->fine) ? 0.7 : 0;
+    if (s->weaker && !s->pale && !s->grain && (isnan(b->across) || !edges))
+        return 0.8;
+    return 0;
+}
+
 static double smeared(const signs *s, bool edges)
 {
     if (s->edge)
-        return s->grain || s->pale ? 0.97 : 0.85;
+        return s->grain || s->weaker ? 0.97 : 0.85;
     if (s->grain && (s->no_edge || !edges))
-        return s->pale || s->soft ? 0.95 : 0.75;
+        return s->weaker ? 0.95 : 0.75;
     if (s->pale && s->no_edge)
         return edges ? 0.92 : 0.6;
     return 0;
 }
 
-static double soft(const signs *s, const blur *b, bool edges, const rw_limits *limits)
-{
-    bool wide = b->across > log(1 + limits->v[RW_LIMIT_SOFT]);
-    if (s->soft && wide)
-        return 0.97;
-    if (s->soft && (isnan(b->across) || !edges))
-        return 0.8;
-    return wide && isnan(b->fine) ? 0.7 : 0;
-}
-
 void rw_judge_blur(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
+    if (track->count < LEAST + 2)
+        return; /* nothing to compare with yet */
     usual u = usual_of(track);
     for (size_t i = 0; i < track->count; i++) {
         if (rw_track_value(track, i, RW_M_STATE) != RW_STATE_GOOD)
             continue;
         blur b = blur_of(track, i, &u);
         signs s = read_signs(&b, &u, limits);
-        double as_smear = smeared(&s, has_edges(track));
-        double as_soft = soft(&s, &b, has_edges(track), limits);
+        double as_soft = soft(&s, &b, has_edges(track));
+        double as_smear = as_soft > 0 ? 0 : smeared(&s, has_edges(track));
         if (as_smear <= 0 && as_soft <= 0)
             continue;
         rw_verdict *v =

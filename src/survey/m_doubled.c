@@ -12,30 +12,46 @@
 
 enum { REACH = 12 };
 
+/* Likeness of every pair that can say what is usual: a blurred still is like none of its neighbours. */
+static double *list_likeness(const rw_track *t, const rw_verdicts *verdicts)
+{
+    double *same = g_new(double, t->count);
+    for (size_t i = 0; i < t->count; i++)
+        same[i] = rw_track_value(t, i, RW_M_SAME);
+    for (size_t i = 0; i < t->count; i++)
+        if (rw_verdicts_cover(verdicts, RW_KIND_SMEARED, i) ||
+            rw_verdicts_cover(verdicts, RW_KIND_SOFT, i)) {
+            same[i] = NAN;
+            if (i + 1 < t->count)
+                same[i + 1] = NAN;
+        }
+    return same;
+}
+
 /* Likeness that is usual between neighbours here, and its spread. The quantile lets two stills in
  * five be repeats. */
-static double usual_likeness(const rw_track *t, size_t i, double *spread)
+static double usual_likeness(const rw_track *t, const double *same, size_t i, double *spread)
 {
-    double usual = rw_track_around(t, i, RW_M_SAME, REACH, 0.4);
-    double low = rw_track_around(t, i, RW_M_SAME, REACH, 0.1);
-    if (isnan(usual)) { /* a scene of one or two stills: the whole reel */
-        g_autofree double *all = g_new(double, t->count);
-        for (size_t k = 0; k < t->count; k++)
-            all[k] = rw_track_value(t, k, RW_M_SAME);
-        usual = rw_quantile(all, t->count, 0.4);
-        low = rw_quantile(all, t->count, 0.1);
-    }
-    *spread = (usual - low) / 1.03; /* normal: from the 10th to the 40th percentile 1.03 sd */
+    double around[2 * REACH + 1];
+    size_t n = 0, first = i > REACH ? i - REACH : 1;
+    for (size_t k = first; k <= i + REACH && k < t->count; k++)
+        if (k != i && t->scene[k] == t->scene[i] && !isnan(same[k]))
+            around[n++] = same[k];
+    bool few = n < 4; /* a scene of a few stills: the whole reel */
+    double usual = few ? rw_quantile(same, t->count, 0.4) : rw_quantile(around, n, 0.4);
+    double low = few ? rw_quantile(same, t->count, 0.2) : rw_quantile(around, n, 0.2);
+    *spread = (usual - low) / 0.588; /* normal: from the 20th to the 40th percentile 0.588 sd */
     return usual;
 }
 
-static void judge(const rw_track *t, size_t i, const rw_limits *limits, rw_verdicts *verdicts)
+static void judge(const rw_track *t, const double *likeness, size_t i, const rw_limits *limits,
+                  rw_verdicts *verdicts)
 {
     double limit = limits->v[RW_LIMIT_DOUBLED], spread;
     double same = rw_track_value(t, i, RW_M_SAME), weakest = rw_track_value(t, i, RW_M_SAME_WEAKEST);
     if (isnan(same))
         return;
-    double usual = usual_likeness(t, i, &spread);
+    double usual = usual_likeness(t, likeness, i, &spread);
     double share = (same - usual) / (1 - usual);
     if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual))
         return;
@@ -51,6 +67,7 @@ static void judge(const rw_track *t, size_t i, const rw_limits *limits, rw_verdi
 
 void rw_judge_doubled(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
+    g_autofree double *likeness = list_likeness(track, verdicts);
     for (size_t i = 1; i < track->count; i++)
-        judge(track, i, limits, verdicts);
+        judge(track, likeness, i, limits, verdicts);
 }

@@ -26,7 +26,14 @@ static double jump_at(const double *light, size_t count, size_t i)
     return rw_median(light + i, SIDE) - rw_median(light + i - SIDE, SIDE);
 }
 
-static void judge_jumps(const rw_track *t, const double *light, double flicker,
+/* From here on as if the jump had not been, so that drift is what is left. */
+static void take_off_jump(double *light, size_t count, size_t first, double jump)
+{
+    for (size_t i = first; i < count; i++)
+        light[i] -= jump;
+}
+
+static void judge_jumps(const rw_track *t, double *light, double flicker,
                         const rw_limits *limits, rw_verdicts *verdicts)
 {
     double limit = MAX(limits->v[RW_LIMIT_STEP] * log(2), 4 * flicker / sqrt(SIDE / 1.6));
@@ -47,6 +54,7 @@ static void judge_jumps(const rw_track *t, const double *light, double flicker,
         rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_EXPOSURE, RW_LOOK, best, best, 0.9);
         rw_verdict_word(v, "what", "jump");
         rw_verdict_number(v, "stops", jump / log(2));
+        take_off_jump(light, t->count, best, jump);
         i = best + SIDE;
     }
 }
@@ -220,28 +228,50 @@ void rw_judge_exposure(const rw_track *track, const rw_limits *limits, rw_verdic
     judge_flicker(track, flicker, rms, limits, verdicts);
 }
 
+/* The picture is at the ceiling, or the clear light of the perforation all is. */
+static bool is_clipped(const rw_track *t, size_t i, double limit)
+{
+    return rw_track_value(t, i, RW_M_CLIPPED) > limit ||
+           rw_track_value(t, i, RW_M_CLEAR_CLIPPED) > 0.5;
+}
+
+static void judge_run(const rw_track *t, size_t first, size_t last, const rw_limits *limits,
+                      rw_verdicts *verdicts)
+{
+    double limit = limits->v[RW_LIMIT_CLIPPED], share = 0;
+    size_t worst = first;
+    for (size_t i = first; i <= last; i++)
+        if (rw_track_value(t, i, RW_M_CLIPPED) > share) {
+            share = rw_track_value(t, i, RW_M_CLIPPED);
+            worst = i;
+        }
+    /* a perforation clipped all along does no harm but hides the lamp's flicker */
+    bool harmless = share <= limit && last - first + 1 > t->count / 2;
+    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_CLIPPED,
+                                    share > 10 * limit ? RW_REDO
+                                    : harmless         ? RW_NOTE
+                                                       : RW_LOOK,
+                                    first, last, share > limit ? 0.95 : 0.8);
+    v->anchor = worst;
+    rw_verdict_number(v, "worst_percent_of_picture", 100 * share);
+    rw_verdict_number(v, "clear_light", rw_track_value(t, worst, RW_M_CLEAR));
+    if (harmless)
+        v->advice = "The clear light is at the camera's ceiling: give a little less exposure, so "
+                    "that the lamp's flicker can be seen and corrected.";
+}
+
 void rw_judge_clipped(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
     enum { BRIDGE = 12 }; /* shorter pauses do not end a run */
     double limit = limits->v[RW_LIMIT_CLIPPED];
     for (size_t i = 0; i < track->count; i++) {
-        if (!(rw_track_value(track, i, RW_M_CLIPPED) > limit))
+        if (!is_clipped(track, i, limit))
             continue;
-        size_t last = i, worst = i;
-        for (size_t k = i; k < track->count && k <= last + BRIDGE; k++) {
-            if (!(rw_track_value(track, k, RW_M_CLIPPED) > limit))
-                continue;
-            last = k;
-            if (rw_track_value(track, k, RW_M_CLIPPED) >
-                rw_track_value(track, worst, RW_M_CLIPPED))
-                worst = k;
-        }
-        double share = rw_track_value(track, worst, RW_M_CLIPPED);
-        rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_CLIPPED,
-                                        share > 10 * limit ? RW_REDO : RW_LOOK, i, last, 0.95);
-        v->anchor = worst;
-        rw_verdict_number(v, "worst_percent", 100 * share);
-        rw_verdict_number(v, "clear_light", rw_track_value(track, worst, RW_M_CLEAR));
+        size_t last = i;
+        for (size_t k = i; k < track->count && k <= last + BRIDGE; k++)
+            if (is_clipped(track, k, limit))
+                last = k;
+        judge_run(track, i, last, limits, verdicts);
         i = last;
     }
 }

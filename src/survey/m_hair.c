@@ -14,24 +14,22 @@ enum {
     TOGETHER = 8 /* what appears within so many frames is one finding */
 };
 
-/* From stored pixels to the small picture's. */
-static rw_affine stored_to_small(const rw_track *t)
+rw_affine rw_hair_film_to_small(const rw_basis *basis, rw_affine film_to_still)
 {
-    int decoded = t->basis.width * t->basis.eighths / 8;
-    double scale = t->basis.eighths / 8.0 / rw_small_factor(decoded, RW_SMALL_WIDTH);
-    return (rw_affine){{{scale, 0, 0.5 * scale - 0.5}, {0, scale, 0.5 * scale - 0.5}}};
+    int decoded = basis->width * basis->eighths / 8;
+    double scale = basis->eighths / 8.0 / rw_small_factor(decoded, RW_SMALL_WIDTH);
+    rw_affine small = {{{scale, 0, 0.5 * scale - 0.5}, {0, scale, 0.5 * scale - 0.5}}};
+    return rw_affine_then(film_to_still, small);
 }
 
-/* The box of the small picture in which a hair is looked for: as wide as the picture, less its soft
- * edge, and as high as the gate is open, which shows strips of the neighbouring pictures, too. */
-static rw_irect usual_picture(const rw_track *t)
+rw_irect rw_hair_picture(const rw_basis *basis, const rw_gauge *gauge)
 {
     static const double edge_mm = 0.06;
-    rw_affine map = rw_affine_then(t->basis.film_to_still, stored_to_small(t));
-    rw_rect a = t->gauge->camera_aperture;
+    rw_affine map = rw_hair_film_to_small(basis, basis->film_to_still);
+    rw_rect a = gauge->camera_aperture;
     double x0 = INFINITY, y0 = INFINITY, x1 = -INFINITY, y1 = -INFINITY;
     for (int k = 0; k < 4; k++) {
-        double y = a.y + a.height / 2 + (k & 2 ? 1 : -1) * t->gauge->pitch;
+        double y = a.y + a.height / 2 + (k & 2 ? 1 : -1) * gauge->pitch;
         rw_point p =
             rw_affine_apply(map, k & 1 ? a.x + a.width - edge_mm : a.x + edge_mm, y);
         x0 = MIN(x0, p.x);
@@ -50,7 +48,7 @@ static void feed(rw_hair_finder *finder, const rw_track *t, const char *reel_pat
     g_autofree uint8_t *luma = rw_cache_read_luma(reel_path, t->still[i], &width, &height);
     if (!luma)
         return;
-    rw_affine map = rw_affine_then(t->fit[i].film_to_still, stored_to_small(t));
+    rw_affine map = rw_hair_film_to_small(&t->basis, t->fit[i].film_to_still);
     rw_rect a = t->gauge->camera_aperture;
     rw_point film = rw_affine_apply(map, a.x + a.width / 2, a.y + a.height / 2);
     rw_hair_frame frame = {.position = (int64_t)i,
@@ -97,7 +95,8 @@ static void join(rw_hair *whole, const rw_hair *part)
 
 static void report(const rw_track *t, const rw_hair *whole, int parts, rw_verdicts *verdicts)
 {
-    double mm = 1 / (t->summary.px_per_mm * stored_to_small(t).m[0][0]);
+    rw_affine map = rw_hair_film_to_small(&t->basis, t->basis.film_to_still);
+    double mm = 1 / sqrt(fabs(rw_affine_determinant(map)));
     rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_HAIR, RW_LOOK, (size_t)whole->first,
                                     (size_t)whole->last, whole->confidence);
     rw_verdict_number(v, "parts", parts);
@@ -129,9 +128,10 @@ static void report_all(const rw_track *t, rw_hair *hairs, size_t count, rw_verdi
 void rw_judge_hair(const rw_track *track, const char *reel_path, rw_verdicts *verdicts)
 {
     rw_hair_finder *finder = rw_hair_finder_new(PATIENCE);
-    rw_irect picture = usual_picture(track);
+    rw_irect picture = rw_hair_picture(&track->basis, track->gauge);
     for (size_t i = 0; i < track->count; i++)
-        feed(finder, track, reel_path, i, picture);
+        if (!rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i)) /* on a repeat everything stands */
+            feed(finder, track, reel_path, i, picture);
     size_t count = rw_hair_finder_count(finder);
     g_autofree rw_hair *hairs = g_new(rw_hair, count + 1);
     for (size_t i = 0; i < count; i++)

@@ -68,20 +68,41 @@ static int compare_doubles(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-double rw_quantile(const double *values, size_t count, double q)
+/* The values that are numbers, in order; *n how many. g_free. */
+static double *sorted_numbers(const double *values, size_t count, size_t *n)
 {
-    g_autofree double *sorted = g_new(double, count + 1);
-    size_t n = 0;
+    double *sorted = g_new(double, count + 1);
+    *n = 0;
     for (size_t i = 0; i < count; i++)
         if (!isnan(values[i]))
-            sorted[n++] = values[i];
+            sorted[(*n)++] = values[i];
+    qsort(sorted, *n, sizeof *sorted, compare_doubles);
+    return sorted;
+}
+
+double rw_quantile(const double *values, size_t count, double q)
+{
+    size_t n;
+    g_autofree double *sorted = sorted_numbers(values, count, &n);
     if (n == 0)
         return NAN;
-    qsort(sorted, n, sizeof *sorted, compare_doubles);
     double at = q * (double)(n - 1);
     size_t below = (size_t)at;
     double share = at - (double)below;
     return below + 1 < n ? sorted[below] * (1 - share) + sorted[below + 1] * share : sorted[n - 1];
+}
+
+double rw_trimmed_mean(const double *values, size_t count, double trim)
+{
+    size_t n;
+    g_autofree double *sorted = sorted_numbers(values, count, &n);
+    size_t off = (size_t)(trim * (double)n);
+    double sum = 0;
+    if (2 * off >= n)
+        return NAN;
+    for (size_t i = off; i < n - off; i++)
+        sum += sorted[i];
+    return sum / (double)(n - 2 * off);
 }
 
 double rw_median(const double *values, size_t count)

@@ -50,6 +50,8 @@ double rw_median(const double *values, size_t count);
 double rw_robust_sd(const double *values, size_t count, double median);
 /* Quantile 0..1. */
 double rw_quantile(const double *values, size_t count, double q);
+/* Mean of what is left when `trim` (0..0.5) of the values is taken off each end. */
+double rw_trimmed_mean(const double *values, size_t count, double trim);
 /* Theil-Sen: median slope per step over pairs of points. */
 double rw_theil_sen(const double *values, size_t count);
 
