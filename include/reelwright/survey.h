@@ -49,7 +49,6 @@ typedef struct rw_survey_summary {
     int64_t frames;           /* places in the film, missing ones and repeats with them */
     int64_t missing, doubled; /* frames that no still shows; stills that repeat a frame */
     int64_t unreadable;
-    int64_t placed, unplaced; /* re-shot stills that found their frame in this run; that did not */
     int64_t findings, redo;   /* all of them that are not dismissed; those that need a new still */
 } rw_survey_summary;
 
@@ -120,8 +119,10 @@ RW_API bool rw_reshoot_write_json(rw_reel *reel, FILE *out, GError **error);
 
 /* ---- watching a transfer ---- */
 
+typedef enum rw_watch_type { RW_WATCH_STILL, RW_WATCH_WARNING, RW_WATCH_REFUSED } rw_watch_type;
+
 typedef struct rw_watch_event {
-    enum { RW_WATCH_STILL, RW_WATCH_WARNING, RW_WATCH_REFUSED } type;
+    rw_watch_type type;
     int64_t n;              /* stills seen before this one */
     const char *path;       /* of the still, as it was found */
     /* after a still: */

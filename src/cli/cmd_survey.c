@@ -14,10 +14,6 @@ static void print_summary(const rw_survey_summary *s)
         g_print(", %" G_GINT64_FORMAT " taken twice", s->doubled);
     if (s->unreadable)
         g_print(", %" G_GINT64_FORMAT " unreadable", s->unreadable);
-    if (s->placed || s->unplaced)
-        g_print("; %" G_GINT64_FORMAT " re-shot stills put in their place, %" G_GINT64_FORMAT
-                " not",
-                s->placed, s->unplaced);
     g_print(".\n");
     if (s->findings == 0)
         g_print("Nothing needs a look.\n");

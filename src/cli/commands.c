@@ -9,6 +9,7 @@ extern const rw_command rw_cmd_plan;
 extern const rw_command rw_cmd_report;
 extern const rw_command rw_cmd_survey;
 extern const rw_command rw_cmd_findings;
+extern const rw_command rw_cmd_watch;
 
 /* In the order of the work. */
 static const rw_command *const commands[] = {
@@ -17,6 +18,7 @@ static const rw_command *const commands[] = {
     &rw_cmd_intake,
     &rw_cmd_survey,
     &rw_cmd_findings,
+    &rw_cmd_watch,
     &rw_cmd_finish,
     &rw_cmd_report,
     &rw_cmd_bench,

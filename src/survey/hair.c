@@ -434,7 +434,7 @@ static bool is_kin(const suspect *a, const suspect *b)
 }
 
 /* A hair often shows in parts: what touches a proved one and came with it is proved, too. */
-static void prove(rw_hair_finder *f, guint index, int proof, double confidence)
+static void prove(rw_hair_finder *f, guint index, rw_hair_proof proof, double confidence)
 {
     suspect *s = &g_array_index(f->suspects, suspect, index);
     s->state = HAIR;

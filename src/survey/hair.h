@@ -26,14 +26,18 @@ typedef struct rw_hair_frame {
     double film_x, film_y; /* where the film lies in this still, pixels; any origin */
 } rw_hair_frame;
 
+typedef enum rw_hair_proof {
+    RW_HAIR_OUTLASTS, /* it outlasts the picture's own detail */
+    RW_HAIR_STANDS    /* it stands while the film weaves */
+} rw_hair_proof;
+
 typedef struct rw_hair {
     int64_t first, last; /* positions of onset and of the last still that shows it */
     rw_irect box;
     double length;       /* pixels, diagonal of the box */
     double contrast;     /* mean ln(light beside / light on it) */
     double confidence;
-    enum { RW_HAIR_OUTLASTS, RW_HAIR_STANDS } proof; /* outlasts the picture's own detail; stands
-                                                      * while the film weaves */
+    rw_hair_proof proof;
 } rw_hair;
 
 typedef struct rw_hair_finder rw_hair_finder;

@@ -71,7 +71,8 @@ static void clear_seen(gpointer data)
 
 /* ---- telling ---- */
 
-static rw_watch_event base_event(const watcher *w, int type, int64_t n, const char *path)
+static rw_watch_event base_event(const watcher *w, rw_watch_type type, int64_t n,
+                                 const char *path)
 {
     rw_watch_event e = {.type = type, .n = n, .path = path, .seconds_left = NAN,
                         .free_bytes = -1, .stills_left = -1, .confidence = NAN, .first = -1};
