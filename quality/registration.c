@@ -34,44 +34,215 @@ typedef struct reel_case {
     double px_per_mm;
 } reel_case;
 
-#define CLEAN "damage", "smear", "soft"
+#define CLEAN   "damage", "smear", "soft"
 #define DAMAGED "smear", "soft"
 static const reel_case cases[] = {
     {"super8 clean", "super8", 36, 1500, 1000, 8, 0, false, true, true, {NULL}, {CLEAN}, 0},
     {"super8 2 bad holes", "super8", 36, 1500, 1000, 8, 0, false, true, true, {NULL}, {DAMAGED}, 0},
     {"regular8 clean", "regular8", 36, 1500, 1000, 8, 0, false, true, true, {NULL}, {CLEAN}, 0},
-    {"regular8 2 bad holes", "regular8", 36, 1500, 1000, 8, 0, false, true, true, {NULL}, {DAMAGED}, 0},
-    {"super8 10 bad holes", "super8", 60, 1500, 1000, 8, 0, false, true, false,
-     {"damage.torn=6", "damage.dirty=4"}, {DAMAGED}, 0},
-    {"regular8 10 bad holes", "regular8", 60, 1500, 1000, 8, 0, false, true, false,
-     {"damage.torn=6", "damage.dirty=4"}, {DAMAGED}, 0},
+    {"regular8 2 bad holes",
+     "regular8",
+     36,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     true,
+     {NULL},
+     {DAMAGED},
+     0},
+    {"super8 10 bad holes",
+     "super8",
+     60,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"damage.torn=6", "damage.dirty=4"},
+     {DAMAGED},
+     0},
+    {"regular8 10 bad holes",
+     "regular8",
+     60,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"damage.torn=6", "damage.dirty=4"},
+     {DAMAGED},
+     0},
     {"super8 built-in", "super8", 36, 1500, 1000, 8, 0, false, false, false, {NULL}, {CLEAN}, 0},
-    {"regular8 built-in", "regular8", 36, 1500, 1000, 8, 0, false, false, false, {NULL}, {CLEAN}, 0},
+    {"regular8 built-in",
+     "regular8",
+     36,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     false,
+     false,
+     {NULL},
+     {CLEAN},
+     0},
     {"super8 all faults", "super8", 60, 1500, 1000, 8, 0, false, true, false, {NULL}, {NULL}, 0},
     {"super8 turned 180", "super8", 24, 1500, 1000, 8, 180, false, true, false, {NULL}, {CLEAN}, 0},
     {"super8 turned 90", "super8", 24, 1500, 1000, 8, 90, false, true, false, {NULL}, {CLEAN}, 0},
-    {"regular8 270 mirrored", "regular8", 24, 1500, 1000, 8, 270, true, true, false, {NULL}, {CLEAN}, 0},
+    {"regular8 270 mirrored",
+     "regular8",
+     24,
+     1500,
+     1000,
+     8,
+     270,
+     true,
+     true,
+     false,
+     {NULL},
+     {CLEAN},
+     0},
     {"super8 mirrored", "super8", 24, 1500, 1000, 8, 0, true, true, false, {NULL}, {CLEAN}, 0},
-    {"super8 wide, film edge", "super8", 36, 1500, 1000, 8, 0, false, true, false,
-     {"gate.margin=0.8"}, {CLEAN}, 165},
-    {"regular8 both holes", "regular8", 36, 1500, 1000, 8, 0, false, true, false,
-     {"gate.margin=1.2"}, {CLEAN}, 165},
-    {"super8 clipped", "super8", 36, 1500, 1000, 8, 0, false, true, false,
-     {"exposure.clear=1.5"}, {CLEAN}, 0},
-    {"regular8 clipped", "regular8", 36, 1500, 1000, 8, 0, false, true, false,
-     {"exposure.clear=1.5"}, {CLEAN}, 0},
-    {"super8 clipped stretch", "super8", 60, 1500, 1000, 8, 0, false, true, false,
-     {"clip.first=25", "clip.last=45"}, {CLEAN}, 0},
-    {"super8 splice jumps", "super8", 60, 1500, 1000, 8, 0, false, true, false,
-     {"splice.count=3", "splice.jump=0.3"}, {CLEAN}, 0},
-    {"super8 very grainy, dirty", "super8", 36, 1500, 1000, 8, 0, false, true, false,
-     {"grain.rms=30", "dirt.rate=25", "lamp.flicker=6", "noise.shot=2"}, {CLEAN}, 0},
+    {"super8 wide, film edge",
+     "super8",
+     36,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"gate.margin=0.8"},
+     {CLEAN},
+     165},
+    {"regular8 both holes",
+     "regular8",
+     36,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"gate.margin=1.2"},
+     {CLEAN},
+     165},
+    {"super8 clipped",
+     "super8",
+     36,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"exposure.clear=1.5"},
+     {CLEAN},
+     0},
+    {"regular8 clipped",
+     "regular8",
+     36,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"exposure.clear=1.5"},
+     {CLEAN},
+     0},
+    {"super8 clipped stretch",
+     "super8",
+     60,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"clip.first=25", "clip.last=45"},
+     {CLEAN},
+     0},
+    {"super8 splice jumps",
+     "super8",
+     60,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"splice.count=3", "splice.jump=0.3"},
+     {CLEAN},
+     0},
+    {"super8 very grainy, dirty",
+     "super8",
+     36,
+     1500,
+     1000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {"grain.rms=30", "dirt.rate=25", "lamp.flicker=6", "noise.shot=2"},
+     {CLEAN},
+     0},
     {"super8 750x500", "super8", 36, 750, 500, 8, 0, false, true, false, {NULL}, {CLEAN}, 0},
     {"regular8 750x500", "regular8", 36, 750, 500, 8, 0, false, true, false, {NULL}, {CLEAN}, 0},
     {"super8 3000x2000", "super8", 24, 3000, 2000, 8, 0, false, true, false, {NULL}, {CLEAN}, 0},
-    {"super8 6000x4000 at 4/8", "super8", 24, 6000, 4000, 4, 0, false, true, false, {NULL}, {CLEAN}, 0},
-    {"regular8 6000x4000 at 4/8", "regular8", 24, 6000, 4000, 4, 0, false, true, false, {NULL}, {CLEAN}, 0},
-    {"super8 6000x4000 whole", "super8", 24, 6000, 4000, 8, 0, false, true, false, {NULL}, {CLEAN}, 0},
+    {"super8 6000x4000 at 4/8",
+     "super8",
+     24,
+     6000,
+     4000,
+     4,
+     0,
+     false,
+     true,
+     false,
+     {NULL},
+     {CLEAN},
+     0},
+    {"regular8 6000x4000 at 4/8",
+     "regular8",
+     24,
+     6000,
+     4000,
+     4,
+     0,
+     false,
+     true,
+     false,
+     {NULL},
+     {CLEAN},
+     0},
+    {"super8 6000x4000 whole",
+     "super8",
+     24,
+     6000,
+     4000,
+     8,
+     0,
+     false,
+     true,
+     false,
+     {NULL},
+     {CLEAN},
+     0},
 };
 
 typedef struct settings {
@@ -161,14 +332,17 @@ static GArray *read_truth(const char *folder, GError **error)
         JsonArray *gate = json_object_get_array_member(are, "gate_box");
         x0 = MAX(x0, json_array_get_double_element(gate, 0));
         y0 = MAX(y0, json_array_get_double_element(gate, 1));
-        x1 = MIN(x1, json_array_get_double_element(gate, 0) + json_array_get_double_element(gate, 2));
-        y1 = MIN(y1, json_array_get_double_element(gate, 1) + json_array_get_double_element(gate, 3));
+        x1 = MIN(x1,
+                 json_array_get_double_element(gate, 0) + json_array_get_double_element(gate, 2));
+        y1 = MIN(y1,
+                 json_array_get_double_element(gate, 1) + json_array_get_double_element(gate, 3));
     }
     GArray *shots = g_array_new(FALSE, TRUE, sizeof(shot));
     JsonArray *stills = json_object_get_array_member(root, "stills");
     for (guint i = 0; i < json_array_get_length(stills); i++) {
         JsonObject *o = json_array_get_object_element(stills, i);
-        shot t = {.path = g_build_filename(folder, "card", json_object_get_string_member(o, "file"), NULL),
+        shot t = {.path = g_build_filename(folder, "card", json_object_get_string_member(o, "file"),
+                                           NULL),
                   .truth = read_affine(o, "film_to_still")};
         JsonArray *holes = json_object_get_array_member(o, "perforations");
         for (guint k = 0; k < json_array_get_length(holes); k++) {
@@ -238,8 +412,10 @@ static void draw_fit(const char *path, const rw_pixels *pixels, const rw_gauge *
             dot(rgb, w, h, c.x, c.y + k, sight->hole[i].damaged ? red : yellow);
         }
     }
-    png_image image = {.version = PNG_IMAGE_VERSION, .width = (png_uint_32)w,
-                       .height = (png_uint_32)h, .format = PNG_FORMAT_RGB};
+    png_image image = {.version = PNG_IMAGE_VERSION,
+                       .width = (png_uint_32)w,
+                       .height = (png_uint_32)h,
+                       .format = PNG_FORMAT_RGB};
     png_image_write_to_file(&image, path, 0, rgb, 0, NULL);
     g_free(rgb);
 }
@@ -296,8 +472,8 @@ static bool look_at_reel(const reel_case *c, const rw_gauge *gauge, GArray *shot
     gint64 spent[2] = {0, 0};
     bool ok = true;
     for (guint i = 0; ok && i < 7; i++) {
-        ok = rw_decoder_decode(decoder, g_array_index(shots, shot, i * (n - 1) / 6).path, c->eighths,
-                               &pixels, error);
+        ok = rw_decoder_decode(decoder, g_array_index(shots, shot, i * (n - 1) / 6).path,
+                               c->eighths, &pixels, error);
         gint64 start = processor_time();
         if (ok)
             rw_gate_finder_look(finder, &pixels, NULL, &first[i]);
@@ -308,7 +484,8 @@ static bool look_at_reel(const reel_case *c, const rw_gauge *gauge, GArray *shot
     if (ok)
         rw_gate_prior_from_sights(gauge, first, 7, &prior);
     for (guint i = 0; ok && i < n; i++) {
-        ok = rw_decoder_decode(decoder, g_array_index(shots, shot, i).path, c->eighths, &pixels, error);
+        ok = rw_decoder_decode(decoder, g_array_index(shots, shot, i).path, c->eighths, &pixels,
+                               error);
         gint64 start = processor_time();
         if (ok)
             rw_gate_finder_look(finder, &pixels, &prior, &sights[i]);
@@ -325,7 +502,7 @@ static bool look_at_reel(const reel_case *c, const rw_gauge *gauge, GArray *shot
 static rw_plane luma_plane(const rw_pixels *p, int step)
 {
     rw_plane out = {NULL, p->width / step, p->height / step, p->width / step};
-    out.px = g_new(float, (size_t)out.width * (size_t)out.height);
+    out.px = g_new(float, (size_t)out.width *(size_t)out.height);
     float linear[256];
     for (int i = 0; i < 256; i++)
         linear[i] = powf((float)i / 255, 2.2f);
@@ -357,7 +534,8 @@ static void vote_way_up(const reel_case *c, const rw_gauge *gauge, GArray *shots
         rw_affine film[2];
         for (guint j = 0; j < 2; j++) {
             rw_pixels pixels;
-            if (!rw_decoder_decode(decoder, g_array_index(shots, shot, i + j).path, c->eighths, &pixels, NULL))
+            if (!rw_decoder_decode(decoder, g_array_index(shots, shot, i + j).path, c->eighths,
+                                   &pixels, NULL))
                 continue;
             int step = MAX(1, pixels.width / 1500);
             plane[j] = luma_plane(&pixels, step);
@@ -389,14 +567,17 @@ static void compare(const rw_gauge *gauge, GArray *shots, const rw_gate_fit *fit
     enum { POINTS = 5 };
     const rw_rect *r = &gauge->camera_aperture;
     guint n = shots->len, sound = 0;
-    double (*e)[POINTS][2] = g_malloc(sizeof *e * n), mean[POINTS][2] = {{0}};
+    double(*e)[POINTS][2] = g_malloc(sizeof *e * n), mean[POINTS][2] = {{0}};
     for (guint i = 0; i < n; i++) {
         const shot *t = &g_array_index(shots, shot, i);
         /* Unit vectors of the film's axes on the still. */
-        double sx = hypot(t->truth.m[0][0], t->truth.m[1][0]), sy = hypot(t->truth.m[0][1], t->truth.m[1][1]);
+        double sx = hypot(t->truth.m[0][0], t->truth.m[1][0]),
+               sy = hypot(t->truth.m[0][1], t->truth.m[1][1]);
         for (int k = 0; k < POINTS; k++) {
-            double x = r->x + r->width * (k == 4 ? 0.5 : k & 1), y = r->y + r->height * (k == 4 ? 0.5 : k / 2);
-            rw_point a = rw_affine_apply(fits[i].film_to_still, x, y), b = rw_affine_apply(t->truth, x, y);
+            double x = r->x + r->width * (k == 4 ? 0.5 : k & 1),
+                   y = r->y + r->height * (k == 4 ? 0.5 : k / 2);
+            rw_point a = rw_affine_apply(fits[i].film_to_still, x, y),
+                     b = rw_affine_apply(t->truth, x, y);
             double dx = a.x - b.x, dy = a.y - b.y;
             e[i][k][0] = (dx * t->truth.m[0][0] + dy * t->truth.m[1][0]) / sx;
             e[i][k][1] = (dx * t->truth.m[0][1] + dy * t->truth.m[1][1]) / sy;
@@ -426,9 +607,10 @@ static void compare(const rw_gauge *gauge, GArray *shots, const rw_gate_fit *fit
         out->false_alarm += !t->damaged && !t->maybe && fits[i].damaged;
         out->held += fits[i].confidence < 0.5;
         if (g_getenv("REGISTRATION_FRAMES"))
-            printf("    %3u error %.3f centre %+.3f %+.3f far %+.3f %+.3f / %+.3f %+.3f confidence %.2f damaged %d truth %d\n", i,
-                   frame[i], e[i][4][0], e[i][4][1], e[i][1][0], e[i][1][1], e[i][3][0], e[i][3][1],
-                   fits[i].confidence, fits[i].damaged, t->damaged);
+            printf("    %3u error %.3f centre %+.3f %+.3f far %+.3f %+.3f / %+.3f %+.3f confidence "
+                   "%.2f damaged %d truth %d\n",
+                   i, frame[i], e[i][4][0], e[i][4][1], e[i][1][0], e[i][1][1], e[i][3][0],
+                   e[i][3][1], fits[i].confidence, fits[i].damaged, t->damaged);
     }
     if (g_getenv("REGISTRATION_FRAMES"))
         for (int k = 0; k < POINTS; k++)
@@ -492,8 +674,10 @@ int main(int argc, char **argv)
     const GOptionEntry entries[] = {
         {"quick", 0, 0, G_OPTION_ARG_NONE, &s.quick, "The four plain reels only", NULL},
         {"only", 0, 0, G_OPTION_ARG_STRING, &s.only, "Reels whose name holds this", "TEXT"},
-        {"reels", 0, 0, G_OPTION_ARG_FILENAME, &s.reels, "Keep the reels here and use them again", "DIR"},
-        {"pictures", 0, 0, G_OPTION_ARG_FILENAME, &s.pictures, "Write stills with what was found", "DIR"},
+        {"reels", 0, 0, G_OPTION_ARG_FILENAME, &s.reels, "Keep the reels here and use them again",
+         "DIR"},
+        {"pictures", 0, 0, G_OPTION_ARG_FILENAME, &s.pictures, "Write stills with what was found",
+         "DIR"},
         {"footage", 0, 0, G_OPTION_ARG_FILENAME, &s.footage, "A movie for the film", "FILE"},
         G_OPTION_ENTRY_NULL};
     g_autoptr(GError) error = NULL;
@@ -503,15 +687,18 @@ int main(int argc, char **argv)
     g_option_context_free(context);
     if (s.footage && !g_file_test(s.footage, G_FILE_TEST_EXISTS))
         g_clear_pointer(&s.footage, g_free);
-    g_autofree char *scratch = ok && !s.reels ? g_dir_make_tmp("registration-XXXXXX", &error) : NULL;
+    g_autofree char *scratch =
+        ok && !s.reels ? g_dir_make_tmp("registration-XXXXXX", &error) : NULL;
     ok = ok && (s.reels || scratch);
     if (s.pictures)
         g_mkdir_with_parents(s.pictures, 0755);
     if (ok)
-        printf("footage: %s\nErrors in stored px, rms over centre and corners of the camera aperture.\n"
+        printf("footage: %s\nErrors in stored px, rms over centre and corners of the camera "
+               "aperture.\n"
                "%-28s %3s %6s | %8s %7s | %7s %7s %7s %6s | %7s | %-11s %4s | %-14s | %s\n",
                s.footage ? s.footage : "built-in scenes", "reel", "n", "px/mm", "absolute", "p99",
-               "weave", "across", "along", "um", "damaged", "hit/miss/no", "held", "way up", "ms/look, first (right of 7)");
+               "weave", "across", "along", "um", "damaged", "hit/miss/no", "held", "way up",
+               "ms/look, first (right of 7)");
     for (size_t i = 0; ok && i < G_N_ELEMENTS(cases); i++) {
         const reel_case *c = &cases[i];
         if ((s.quick && !c->quick) || (s.only && !strstr(c->name, s.only)))
@@ -523,10 +710,12 @@ int main(int argc, char **argv)
         ok = run_case(c, &s, folder, &o, &error);
         if (!ok)
             break;
-        printf("%-28s %3d %6.1f | %8.4f %7.4f | %7.4f %7.4f %7.4f %6.3f | %7.4f | %4d/%d/%-4d %4d | %+.0f %s %+.2f | %.1f, %.0f (%d)\n",
+        printf("%-28s %3d %6.1f | %8.4f %7.4f | %7.4f %7.4f %7.4f %6.3f | %7.4f | %4d/%d/%-4d %4d "
+               "| %+.0f %s %+.2f | %.1f, %.0f (%d)\n",
                c->name, o.n, o.px_per_mm, o.absolute, o.p99, o.weave, o.across, o.along,
                o.weave / o.px_per_mm * 1000, o.bad_weave, o.hit, o.missed, o.false_alarm, o.held,
-               o.way, o.way_certain ? "sure " : "guess", o.way_margin, o.look_ms, o.prior_ms, o.first_right);
+               o.way, o.way_certain ? "sure " : "guess", o.way_margin, o.look_ms, o.prior_ms,
+               o.first_right);
         fflush(stdout);
         if (!s.reels)
             remove_tree(folder);

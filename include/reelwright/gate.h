@@ -9,11 +9,11 @@
  * then once over the reel, in film order:
  *     rw_gate_solve(gauge, sights, count, fits, &summary);
  *
- * A look measures one still by itself: same pixels and prior, same sight. The solve weighs the whole reel: scale,
- * rotation and the place of the hole's edges are slow terms and are taken over many frames, the two
- * shifts are taken per frame. film_to_still maps film millimetres to stored pixels: x from the
- * perforated edge; y from the frame's centre line, positive the way still rows grow (columns, when
- * the film lies sideways). Sees no files, no JSON, no database.
+ * A look measures one still by itself: same pixels and prior, same sight. The solve weighs the
+ * whole reel: scale, rotation and the place of the hole's edges are slow terms and are taken over
+ * many frames, the two shifts are taken per frame. film_to_still maps film millimetres to stored
+ * pixels: x from the perforated edge; y from the frame's centre line, positive the way still rows
+ * grow (columns, when the film lies sideways). Sees no files, no JSON, no database.
  */
 #ifndef REELWRIGHT_GATE_H
 #define REELWRIGHT_GATE_H
@@ -59,28 +59,33 @@ typedef struct rw_side_sight {
 } rw_side_sight;
 
 /* The sides of rw_hole_sight.side. */
-enum { RW_SIDE_OUTER, RW_SIDE_INNER, RW_SIDE_BEFORE, RW_SIDE_AFTER }; /* -x, +x, -y, +y of the film */
+enum {
+    RW_SIDE_OUTER,  /* -x of the film */
+    RW_SIDE_INNER,  /* +x: towards the picture */
+    RW_SIDE_BEFORE, /* -y */
+    RW_SIDE_AFTER   /* +y */
+};
 
 /* One perforation as seen; all in stored pixels, radians, linear light 0..1. */
 typedef struct rw_hole_sight {
     bool found;
-    int index;               /* place in the gauge's list; -1 and n_perforations lie one pitch
-                              * before the first and beyond the last */
-    double cx, cy;           /* centre */
-    double width, height;    /* across, along the film; from the look's scale where a side lacks */
-    double angle;            /* of the film's y axis against the still's: it runs along
-                              * (-sin, cos) or, with the film sideways, (cos, sin) */
+    int index;            /* place in the gauge's list; -1 and n_perforations lie one pitch
+                           * before the first and beyond the last */
+    double cx, cy;        /* centre */
+    double width, height; /* across, along the film; from the look's scale where a side lacks */
+    double angle;         /* of the film's y axis against the still's: it runs along
+                           * (-sin, cos) or, with the film sideways, (cos, sin) */
     double angle_sd;
-    double sd;               /* standard error of cx, cy, px; INFINITY when an axis has no side */
-    double inliers;          /* share of edge samples that fit, 0..1 */
-    double residual;         /* rms of the inliers, px */
-    bool damaged;            /* torn, dirty or otherwise not to be trusted */
+    double sd;       /* standard error of cx, cy, px; INFINITY when an axis has no side */
+    double inliers;  /* share of edge samples that fit, 0..1 */
+    double residual; /* rms of the inliers, px */
+    bool damaged;    /* torn, dirty or otherwise not to be trusted */
     double edge_across, edge_along; /* 10-90 % edge widths met when moving across and along the
                                      * film, px: for smear and focus; NAN unknown */
-    double light;            /* median linear level inside: the clear light */
-    double dirt;             /* share of the inside that is not clear, 0..1 */
-    double halo;             /* clipped clear light makes every side appear this far out, px;
-                              * 0 when it is not clipped */
+    double light;                   /* median linear level inside: the clear light */
+    double dirt;                    /* share of the inside that is not clear, 0..1 */
+    double halo;                    /* clipped clear light makes every side appear this far out, px;
+                                     * 0 when it is not clipped */
     double halo_sd;
     rw_side_sight side[4];
 } rw_hole_sight;
@@ -89,20 +94,21 @@ typedef struct rw_hole_sight {
  * RW_GATE_VERSION, the same on every machine of one byte order. */
 typedef struct rw_gate_sight {
     int32_t version;
-    int32_t side;            /* rw_gate_side */
+    int32_t side; /* rw_gate_side */
     int32_t n_holes;
     rw_hole_sight hole[RW_GATE_MAX_HOLES];
-    bool film_edge_found;    /* the reference edge of the strip */
+    bool film_edge_found;            /* the reference edge of the strip */
     double film_edge_x, film_edge_y; /* the point of it in the middle of what is seen */
-    double film_edge_angle;  /* as rw_hole_sight.angle */
+    double film_edge_angle;          /* as rw_hole_sight.angle */
     double film_edge_angle_sd;
-    double film_edge_sd;     /* across, px */
-    double confidence;       /* of this look alone, 0..1 */
+    double film_edge_sd; /* across, px */
+    double confidence;   /* of this look alone, 0..1 */
     int32_t stored_width, stored_height;
 } rw_gate_sight;
 
 /* What is already known of the reel; speeds up and steadies a look. Zero means unknown. Part of
- * the look's input, so survey fixes it before it starts (from a few stills spread over the reel). */
+ * the look's input, so survey fixes it before it starts (from a few stills spread over the reel).
+ */
 typedef struct rw_gate_prior {
     rw_gate_side side;
     double px_per_mm;
@@ -130,10 +136,10 @@ typedef struct rw_gate_fit {
 
 typedef struct rw_gate_summary {
     rw_gate_side side;
-    double px_per_mm;   /* median */
-    double angle;       /* median, radians */
-    double shrinkage;   /* only when two holes of known pitch show and px/mm is known; else NAN */
-    double weave_across, weave_along; /* rms, px */
+    double px_per_mm; /* median of the root of across times along; shrinkage is in it */
+    double angle;     /* median, radians */
+    double shrinkage; /* NAN: sights alone do not tell it from the magnification */
+    double weave_across, weave_along; /* robust rms, px */
     size_t trusted, held;
 } rw_gate_summary;
 
@@ -148,8 +154,9 @@ RW_API void rw_gate_solve(const rw_gauge *gauge, const rw_gate_sight *sights, si
  * The film coordinates already have the perforated edge at x = 0, so the movie is never mirrored;
  * what is left to decide is whether the picture's "down" is +y or -y. */
 typedef struct rw_way_up_vote {
-    double with_y;    /* how well the strip beyond the frame line at +y matches the NEXT frame, -1..1 */
-    double against_y; /* same for the strip at -y */
+    double with_y;    /* how well the strips beyond the frame line match if the next frame lies at
+                       * +y, -1..1 */
+    double against_y; /* the same if it lies at -y */
     bool valid;       /* the strips were large and textured enough */
 } rw_way_up_vote;
 

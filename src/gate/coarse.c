@@ -4,9 +4,9 @@
 #include <math.h>
 #include <string.h>
 
-#define LONG_SIDE 400    /* pixels of the small picture */
-#define TOP_SHARE 0.998  /* the clear light is brighter than this share of the still */
-#define MAX_SEEDS 48
+#define LONG_SIDE  400   /* pixels of the small picture */
+#define TOP_SHARE  0.998 /* the clear light is brighter than this share of the still */
+#define MAX_SEEDS  48
 #define SCALE_STEP 1.035
 
 /* The small picture and its integral image. */
@@ -167,10 +167,14 @@ static hole_score score_hole(const gate_coarse *c, rw_point at, const gate_axes 
         double in0 = edge - 0.3 * sign, in1 = edge - (0.3 + band) * sign;
         double out0 = edge + 0.3 * sign, out1 = edge + (0.3 + band) * sign;
         double share, in_share;
-        double out = box_mean(c, across ? film_box(at, a, out0, out1, -half, half)
-                                        : film_box(at, a, -half, half, out0, out1), &share);
-        double in = box_mean(c, across ? film_box(at, a, in0, in1, -half, half)
-                                       : film_box(at, a, -half, half, in0, in1), &in_share);
+        double out = box_mean(c,
+                              across ? film_box(at, a, out0, out1, -half, half)
+                                     : film_box(at, a, -half, half, out0, out1),
+                              &share);
+        double in = box_mean(c,
+                             across ? film_box(at, a, in0, in1, -half, half)
+                                    : film_box(at, a, -half, half, in0, in1),
+                             &in_share);
         if (share < 0.4 || in_share < 0.4)
             continue;
         double contrast = CLAMP((in - out) / c->top, 0, 1);
@@ -196,8 +200,8 @@ static double score_framing(const gate_coarse *c, const gate_guess *g, const gat
     rw_point at = {g->cx, g->cy}, origin = film_offset(a, g->scale, -hole.x, -hole.y);
     at.x += origin.x;
     at.y += origin.y;
-    box b = film_box(at, a, pic->x * g->scale, (pic->x + pic->width) * g->scale,
-                     pic->y * g->scale, (pic->y + pic->height) * g->scale);
+    box b = film_box(at, a, pic->x * g->scale, (pic->x + pic->width) * g->scale, pic->y * g->scale,
+                     (pic->y + pic->height) * g->scale);
     double share;
     box_mean(c, b, &share);
     double dx = ((b.x0 + b.x1) / 2 - (c->width - 1) / 2.0) / c->width;
@@ -255,9 +259,9 @@ static double score_guess(const gate_coarse *c, gate_guess *g)
 {
     gate_axes a = gate_axes_of(g->side, 0);
     double framing = score_framing(c, g, &a);
-    g->score = framing <= 0 ? 0
-                            : score_holes(c, g, &a) *
-                                  (0.5 + 0.25 * framing + 0.25 * score_rebate(c, g, &a));
+    g->score = framing <= 0
+                   ? 0
+                   : score_holes(c, g, &a) * (0.5 + 0.25 * framing + 0.25 * score_rebate(c, g, &a));
     return g->score;
 }
 
@@ -320,8 +324,9 @@ static void refine_guess(const gate_coarse *c, gate_guess *g)
         bool moved = true;
         for (int tries = 0; moved && tries < 8; tries++) {
             moved = false;
-            const double move[8][3] = {{step, 0, 0}, {-step, 0, 0}, {0, step, 0}, {0, -step, 0},
-                                       {0, 0, grow}, {0, 0, -grow}, {0, step, grow}, {0, -step, grow}};
+            const double move[8][3] = {{step, 0, 0},    {-step, 0, 0},   {0, step, 0},
+                                       {0, -step, 0},   {0, 0, grow},    {0, 0, -grow},
+                                       {0, step, grow}, {0, -step, grow}};
             for (int i = 0; i < 8; i++) {
                 gate_guess t = *g;
                 t.cx += move[i][0];
@@ -397,8 +402,12 @@ static int search_near(const gate_coarse *c, const rw_gate_prior *prior, gate_gu
     int n = 0, across = (int)(0.35 * s / 2), along = (int)(0.55 * pitch * s / 2);
     for (int j = -along; j <= along; j++)
         for (int i = -across; i <= across; i++) {
-            gate_guess g = {prior->side, s, 0, prior->hole_x + 2 * (i * a.x.x + j * a.y.x),
-                            prior->hole_y + 2 * (i * a.x.y + j * a.y.y), 0};
+            gate_guess g = {prior->side,
+                            s,
+                            0,
+                            prior->hole_x + 2 * (i * a.x.x + j * a.y.x),
+                            prior->hole_y + 2 * (i * a.x.y + j * a.y.y),
+                            0};
             double away = hypot(2.0 * i, 2.0 * j) / (pitch * s);
             g.score = score_holes(c, &g, &a) * (1 - 0.3 * away);
             if (g.score > 0.2)
@@ -433,8 +442,8 @@ int gate_coarse_search(gate_coarse *c, const gate_view *view, const rw_gate_prio
     prepare(c, view);
     int n;
     if (prior && prior->side != RW_SIDE_UNKNOWN && prior->px_per_mm > 0) {
-        rw_gate_prior small = {prior->side, prior->px_per_mm / c->shrink,
-                               shrink(c, prior->hole_x), shrink(c, prior->hole_y)};
+        rw_gate_prior small = {prior->side, prior->px_per_mm / c->shrink, shrink(c, prior->hole_x),
+                               shrink(c, prior->hole_y)};
         n = search_near(c, &small, guess, max);
     } else
         n = search_everywhere(c, prior ? prior->side : RW_SIDE_UNKNOWN, guess, max);

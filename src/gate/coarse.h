@@ -14,7 +14,7 @@
 
 typedef struct gate_guess {
     rw_gate_side side;
-    double scale;  /* px per mm */
+    double scale; /* px per mm */
     double angle;
     double cx, cy; /* centre of the gauge's first hole; may lie outside of the still */
     double score;  /* 0..1 */

@@ -4,7 +4,7 @@
 #include <math.h>
 #include <string.h>
 
-#define TUKEY 4.685      /* 95 % efficient on normal noise */
+#define TUKEY 4.685 /* 95 % efficient on normal noise */
 
 /* ---- small statistics ---- */
 
@@ -83,7 +83,8 @@ int gate_read_runs(const gate_view *view, gate_line line, double t0, double t1, 
     double at = down ? line.at.x : line.at.y, per = down ? tangent.x : tangent.y;
     double a = at + per * t0, b = at + per * t1;
     int size = down ? view->pixels->width : view->pixels->height;
-    int first = (int)CLAMP(ceil(MIN(a, b)), 0, size), last = (int)CLAMP(floor(MAX(a, b)), -1, size - 1);
+    int first = (int)CLAMP(ceil(MIN(a, b)), 0, size),
+        last = (int)CLAMP(floor(MAX(a, b)), -1, size - 1);
     int step = MAX(1, (last - first + max) / max), n = 0;
     for (int i = first; i <= last && n < max; i += step)
         n += read_run(view, &line, down, i, in, out, need, &runs[n]);
@@ -296,10 +297,11 @@ bool gate_fit_profile(const gate_run *runs, int n, double reach_in, double reach
     median_curve(runs, n, reach_in, reach_out, &p, &c);
     fit_curve(&c, INFINITY, false, &p);
     *profile = p;
-    return p.fall > 0 && p.place > -reach_in && p.place < reach_out && p.sigma < reach_in + reach_out;
+    return p.fall > 0 && p.place > -reach_in && p.place < reach_out &&
+           p.sigma < reach_in + reach_out;
 }
 
-#define TAILS 0.015     /* by how much a blur's tails differ from the normal ones', of full scale */
+#define TAILS        0.015 /* by how much a blur's tails differ from the normal ones', of full scale */
 #define USUAL_EXCESS 0.4 /* sd of the logarithm of how far clear light goes beyond full scale */
 
 bool gate_fit_clipped(const gate_run *runs, int n, double reach_in, double reach_out,
@@ -400,7 +402,8 @@ void gate_shape_build(const gate_run *runs, int n, const double *place, const do
     for (int r = 0; r < n; r++)
         for (int i = 0; i < runs[r].n; i++) {
             double u = runs[r].u0 + i * runs[r].du - place[r];
-            double v = (runs[r].v[i] - dark[r]) / (light[r] - dark[r]), e = v - profile_at(&unit, u);
+            double v = (runs[r].v[i] - dark[r]) / (light[r] - dark[r]),
+                   e = v - profile_at(&unit, u);
             double at = (u + SHAPE_REACH) * GATE_SHAPE_PER_PX;
             int b = (int)floor(at + 0.5);
             /* Dirt and the like would be far off. */

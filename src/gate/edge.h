@@ -55,11 +55,11 @@ bool gate_fit_clipped(const gate_run *runs, int n, double reach_in, double reach
 /* Mean of the samples between two distances; NAN when there are none. */
 double gate_run_mean(const gate_run *run, double from, double to);
 
-/* The place of the edge in one run whose plateaus are known: where a sharp edge would let through as
- * much light, within `reach` on either side. Pixels add up light over their area, so this holds
- * whatever the shape of the blur and wherever the pixels lie on it, as long as both of its tails are
- * alike; a fitted curve would wander with the pixels by some hundredths. False when the run does not
- * look like that edge. */
+/* The place of the edge in one run whose plateaus are known: where a sharp edge would let through
+ * as much light, within `reach` on either side. Pixels add up light over their area, so this holds
+ * whatever the shape of the blur and wherever the pixels lie on it, as long as both of its tails
+ * are alike; a fitted curve would wander with the pixels by some hundredths. False when the run
+ * does not look like that edge. */
 bool gate_run_place(const gate_run *run, const gate_profile *profile, double light, double dark,
                     double reach, double *place);
 
@@ -101,8 +101,8 @@ typedef struct gate_slope {
 } gate_slope;
 
 /* Least median of squares over the sides for a start (limit: largest |slope| believed), then Tukey
- * weights. floor: no side is believed to be straighter than this, px. Sides with fewer than 8 points
- * are left out (inliers 0). False when none is left. */
+ * weights. floor: no side is believed to be straighter than this, px. Sides with fewer than 8
+ * points are left out (inliers 0). False when none is left. */
 bool gate_fit_sides(gate_points *const *side, int n_sides, double limit, double floor,
                     gate_slope *slope);
 

@@ -4,18 +4,19 @@
 #include <math.h>
 #include <string.h>
 
-#define MAX_TILT 0.09      /* radians: about 5 degrees */
-#define SEARCH_MM 0.09     /* how far a first idea may be off */
-#define CORNER_MM 0.03     /* kept away from the round of the corners */
-#define CLIPPED 0.985      /* linear level from which light counts as clipped */
-#define CLIPPED_PX 0.04    /* what the pixels' own grid then does to a side: clipping does not add up */
-#define STRAIGHT 0.02        /* px: no side is straighter than this */
+#define MAX_TILT  0.09  /* radians: about 5 degrees */
+#define SEARCH_MM 0.09  /* how far a first idea may be off */
+#define CORNER_MM 0.03  /* kept away from the round of the corners */
+#define CLIPPED   0.985 /* linear level from which light counts as clipped */
+#define CLIPPED_PX                                                                                 \
+    0.04 /* what the pixels' own grid then does to a side: clipping does not add up */
+#define STRAIGHT         0.02 /* px: no side is straighter than this */
 #define CLIPPED_STRAIGHT 0.15
-#define SIDE_TRUST 0.55    /* share of inliers from which a side is used */
-#define SIDE_SOUND 0.94      /* below, the hole counts as damaged */
-#define CLIPPED_SOUND 0.7    /* the same where light is clipped */
-#define CORNER_SOUND 0.25  /* share of a corner's outline that may be off */
-#define DIRT_SOUND 0.015   /* share of the inside that may be unclear */
+#define SIDE_TRUST       0.55  /* share of inliers from which a side is used */
+#define SIDE_SOUND       0.94  /* below, the hole counts as damaged */
+#define CLIPPED_SOUND    0.7   /* the same where light is clipped */
+#define CORNER_SOUND     0.25  /* share of a corner's outline that may be off */
+#define DIRT_SOUND       0.015 /* share of the inside that may be unclear */
 
 gate_bench *gate_bench_new(void)
 {
@@ -45,7 +46,7 @@ typedef struct shape {
     double half[2]; /* across, along; px */
     double scale;
     const rw_perforation *hole;
-    double gap; /* px from the inner side to the picture: light may begin there again */
+    double gap;       /* px from the inner side to the picture: light may begin there again */
     double lit[2][2]; /* what shows of it, from the centre, across and along: the gate may hide an
                        * end, straight across */
 } shape;
@@ -202,13 +203,13 @@ static bool find_shape(gate_bench *b, const gate_view *view, shape *s, bool scal
 /* ---- then: the exact place of each side ---- */
 
 typedef struct side_read {
-    int read; /* runs that cross the side */
-    int n;    /* those of them that fall near it; only they are kept */
-    double in, out;              /* what the runs cover */
-    bool tight;                  /* other light lies near */
-    double room;                 /* px out to it from the edge */
-    double reach, band;          /* the place is taken from what lies within reach, the plateaus'
-                                  * levels from a band beyond */
+    int read;           /* runs that cross the side */
+    int n;              /* those of them that fall near it; only they are kept */
+    double in, out;     /* what the runs cover */
+    bool tight;         /* other light lies near */
+    double room;        /* px out to it from the edge */
+    double reach, band; /* the place is taken from what lies within reach, the plateaus'
+                         * levels from a band beyond */
     gate_profile profile;
     bool usable;
 } side_read;
@@ -249,10 +250,10 @@ static void read_side(gate_bench *b, const gate_view *view, const shape *s, int 
     double from, to, in = CLAMP(0.06 * s->scale, 12, 60);
     double out = side == RW_SIDE_INNER ? MIN(in, 0.8 * s->gap) : in;
     double need = MIN(MAX(9, 0.02 * s->scale), MIN(in, out));
-    r->read = straight_part(s, side, &from, &to)
-                  ? gate_read_runs(view, side_line(s, side), from, to, in, out, need,
-                                   GATE_RUNS_MAX, runs)
-                  : 0;
+    r->read =
+        straight_part(s, side, &from, &to)
+            ? gate_read_runs(view, side_line(s, side), from, to, in, out, need, GATE_RUNS_MAX, runs)
+            : 0;
     r->in = in;
     r->out = out;
     r->n = keep_near(runs, r->read, (int)CLAMP(0.02 * s->scale, 2, 8));
@@ -337,11 +338,11 @@ static void place_side(gate_bench *b, int side, const side_read *r)
     int kept = 0, n = p->n;
     for (int i = 0; i < n; i++) {
         double place;
-        bool good = match ? gate_run_match(&runs[i], &b->shape, light[i], r->profile.place,
-                                           MIN(r->in, wide), MIN(r->room, wide), &place)
-                          : light[i] - dark[i] > 0.5 * r->profile.fall &&
-                                gate_run_place(&runs[i], &r->profile, light[i], dark[i], r->reach,
-                                               &place);
+        bool good =
+            match ? gate_run_match(&runs[i], &b->shape, light[i], r->profile.place,
+                                   MIN(r->in, wide), MIN(r->room, wide), &place)
+                  : light[i] - dark[i] > 0.5 * r->profile.fall &&
+                        gate_run_place(&runs[i], &r->profile, light[i], dark[i], r->reach, &place);
         if (!good)
             continue;
         if (kept != i)
@@ -439,12 +440,14 @@ static void hidden_ends(const double *value, bool along, double light, int *lo, 
  * clear film lets through. */
 static void look_inside(const gate_view *view, shape *s, rw_hole_sight *hole)
 {
-    double value[GRID * GRID], sorted[GRID * GRID], inset = (0.3 * s->hole->radius + 0.05) * s->scale;
+    double value[GRID * GRID], sorted[GRID * GRID],
+        inset = (0.3 * s->hole->radius + 0.05) * s->scale;
     double reach[2] = {s->half[0] - inset, s->half[1] - inset};
     int n = 0, hidden[2][2];
     for (int j = 0; j < GRID; j++)
         for (int i = 0; i < GRID; i++) {
-            double u = reach[0] * (2 * (i + 0.5) / GRID - 1), v = reach[1] * (2 * (j + 0.5) / GRID - 1);
+            double u = reach[0] * (2 * (i + 0.5) / GRID - 1),
+                   v = reach[1] * (2 * (j + 0.5) / GRID - 1);
             int x = (int)lrint(s->cx + u * s->axes.x.x + v * s->axes.y.x);
             int y = (int)lrint(s->cy + u * s->axes.x.y + v * s->axes.y.y);
             bool inside = gate_inside(view, x, y);
@@ -465,7 +468,8 @@ static void look_inside(const gate_view *view, shape *s, rw_hole_sight *hole)
             s->lit[axis][1] = reach[axis] * (1 - 2.0 * (hidden[axis][1] + 2) / GRID);
     }
     int shown = 0, dark = 0;
-    for (int j = hidden[1][0] ? hidden[1][0] + 2 : 0; j < GRID - (hidden[1][1] ? hidden[1][1] + 2 : 0); j++)
+    for (int j = hidden[1][0] ? hidden[1][0] + 2 : 0;
+         j < GRID - (hidden[1][1] ? hidden[1][1] + 2 : 0); j++)
         for (int i = hidden[0][0] ? hidden[0][0] + 2 : 0;
              i < GRID - (hidden[0][1] ? hidden[0][1] + 2 : 0); i++) {
             double v = value[j * GRID + i];
@@ -478,8 +482,8 @@ static void look_inside(const gate_view *view, shape *s, rw_hole_sight *hole)
     hole->dirt = shown ? (double)dark / shown : 0;
 }
 
-/* Share of the worst corner's outline that light does not follow: dark inside of the round, or light
- * outside of it. */
+/* Share of the worst corner's outline that light does not follow: dark inside of the round, or
+ * light outside of it. */
 static double corner_damage(const gate_view *view, const shape *s, double light, double sigma)
 {
     enum { STEPS = 9 };
@@ -559,7 +563,8 @@ static bool place_shape(gate_bench *b, const gate_view *view, shape *s, bool sca
         read_side(b, view, s, order[k], &read[order[k]]);
         place_side(b, order[k], &read[order[k]]);
     }
-    if (!gate_fit_sides(side, 4, MAX_TILT, hole->light < CLIPPED ? STRAIGHT : CLIPPED_STRAIGHT, &fit))
+    if (!gate_fit_sides(side, 4, MAX_TILT, hole->light < CLIPPED ? STRAIGHT : CLIPPED_STRAIGHT,
+                        &fit))
         return false;
     double d[4];
     rw_point on_side[4];
@@ -580,8 +585,8 @@ static bool place_shape(gate_bench *b, const gate_view *view, shape *s, bool sca
     hole->damaged = false;
     double sound = hole->light < CLIPPED ? SIDE_SOUND : CLIPPED_SOUND;
     for (int j = 0; j < 4; j++)
-        hole->damaged |= trusted[j] != isfinite(d[j]) ||
-                         (side[j]->read >= 12 && side[j]->inliers < sound);
+        hole->damaged |=
+            trusted[j] != isfinite(d[j]) || (side[j]->read >= 12 && side[j]->inliers < sound);
     measure_halo(b, read, d, hole);
     turn(s, fit.slope);
     move_to(s, d);

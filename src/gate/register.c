@@ -8,7 +8,7 @@
 #include "gate/perforation.h"
 
 #define MAX_GUESSES 6
-#define GOOD_GUESS 0.35 /* score from which the prior's neighbourhood is not left */
+#define GOOD_GUESS  0.35 /* score from which the prior's neighbourhood is not left */
 
 struct rw_gate_finder {
     const rw_gauge *gauge;
@@ -87,7 +87,8 @@ static double measure_guess(rw_gate_finder *f, const gate_view *view, gate_guess
                 g->scale = s;
             g->angle = hole.angle;
             gate_axes a = gate_axes_of(g->side, g->angle);
-            double along = (gate_hole_centre(gauge, order[k]).y - gate_hole_centre(gauge, 0).y) * g->scale;
+            double along =
+                (gate_hole_centre(gauge, order[k]).y - gate_hole_centre(gauge, 0).y) * g->scale;
             g->cx = hole.cx - along * a.y.x;
             g->cy = hole.cy - along * a.y.y;
             best = worth;
@@ -105,8 +106,8 @@ static void store(const rw_pixels *pixels, rw_gate_sight *s)
         rw_hole_sight *h = &s->hole[i];
         h->cx = h->cx * r + shift;
         h->cy = h->cy * r + shift;
-        double *length[] = {&h->width, &h->height, &h->sd, &h->residual, &h->edge_across,
-                            &h->edge_along, &h->halo, &h->halo_sd};
+        double *length[] = {&h->width,       &h->height,     &h->sd,   &h->residual,
+                            &h->edge_across, &h->edge_along, &h->halo, &h->halo_sd};
         for (size_t k = 0; k < G_N_ELEMENTS(length); k++)
             *length[k] *= r;
         for (int j = 0; j < 4; j++) {
@@ -184,7 +185,7 @@ void rw_gate_finder_look(rw_gate_finder *f, const rw_pixels *pixels, const rw_ga
         sight->n_holes = 0;
         return;
     }
-    sight->side = best.side;
+    sight->side = (int32_t)best.side;
     int top = 0;
     for (int i = 1; i < sight->n_holes; i++)
         if (hole_worth(&sight->hole[i]) > hole_worth(&sight->hole[top]))

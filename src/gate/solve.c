@@ -13,12 +13,13 @@
 #include "gate/edge.h"
 #include "gate/path.h"
 
-#define SLOW 50        /* frames on either side of a slow path */
-#define NEAR 12        /* and of the path that a frame is held to */
-#define FLOOR_PX 0.01  /* no side is known better */
-#define USED 0.3       /* share of inliers from which a side is used for the place */
-#define SOUND 0.85     /* and for the size */
-#define MAX_ANISOTROPY 0.004 /* film shrinks a little more along than across; not more than this */
+#define SLOW           50    /* frames on either side of a slow path */
+#define NEAR           12    /* and of the path that a frame is held to */
+#define FLOOR_PX       0.01  /* no side is known better */
+#define USED           0.3   /* share of inliers from which a side is used for the place */
+#define SOUND          0.85  /* and for the size */
+#define MAX_ANISOTROPY 0.004 /* film shrinks a little more along than across; not more than this   \
+                              */
 
 enum { ACROSS, ALONG };
 
@@ -28,18 +29,18 @@ typedef struct solver {
     size_t n;
     rw_gate_side side;
     rw_point pivot;
-    double half[2];  /* of a hole, film mm */
+    double half[2]; /* of a hole, film mm */
     gate_series *angle, *scale[2], *place[2];
-    gate_series *halo;      /* of the frames whose clear light is clipped */
+    gate_series *halo;         /* of the frames whose clear light is clipped */
     gate_series *growth[2][2]; /* [clipped][axis]: how much farther out than the scale says a side
                                 * shows, px */
-    bool by_pitch;          /* the scale along the film comes from the holes' distance */
-    bool clipped_vote;      /* there are too few frames of unclipped light to do without */
-    rw_point anchor; /* film mm: the place whose path is followed */
-    double *conflict; /* per frame: worst disagreement of a side that was left out, px */
-    double edge_x;    /* where the film's edge shows on this reel, film mm; NAN when it does not
-                       * move with the film */
-    double edge_sd;   /* px */
+    bool by_pitch;             /* the scale along the film comes from the holes' distance */
+    bool clipped_vote;         /* there are too few frames of unclipped light to do without */
+    rw_point anchor;           /* film mm: the place whose path is followed */
+    double *conflict;          /* per frame: worst disagreement of a side that was left out, px */
+    double edge_x;  /* where the film's edge shows on this reel, film mm; NAN when it does not
+                     * move with the film */
+    double edge_sd; /* px */
 } solver;
 
 static bool usable(const rw_gate_sight *s)
@@ -130,7 +131,8 @@ static bool side_sound(const rw_hole_sight *h, int side)
 }
 
 /* Two holes' like sides lie on one line along the film. */
-static void angle_from_pair(const solver *v, const rw_hole_sight *p, const rw_hole_sight *q, mean *m)
+static void angle_from_pair(const solver *v, const rw_hole_sight *p, const rw_hole_sight *q,
+                            mean *m)
 {
     if (p->index == q->index)
         return;
@@ -170,7 +172,8 @@ static void gather_angles(const solver *v, gate_series *const *source)
 }
 
 /* Median difference of two sources and how much larger it scatters than the sds allow. */
-static bool compare_sources(const gate_series *a, const gate_series *b, double *offset, double *factor)
+static bool compare_sources(const gate_series *a, const gate_series *b, double *offset,
+                            double *factor)
 {
     double *d = g_new(double, a->n + 1), *r = g_new(double, a->n + 1);
     size_t n = 0;
@@ -375,7 +378,8 @@ static bool find_scale(solver *v, int axis)
     return gate_path_find(v->scale[axis], SLOW);
 }
 
-/* With the scale along known from the pitch, the holes' height tells how far clipping moves a side. */
+/* With the scale along known from the pitch, the holes' height tells how far clipping moves a side.
+ */
 static void halo_from_height(solver *v)
 {
     for (size_t i = 0; i < v->n; i++) {
@@ -406,14 +410,16 @@ static void solve_scale(solver *v)
         if (!across)
             v->scale[ACROSS]->path[i] = along ? v->scale[ALONG]->path[i]
                                         : s->n_holes && s->hole[0].width > 0
-                                            ? s->hole[0].width / (2 * v->half[ACROSS]) : 1;
+                                            ? s->hole[0].width / (2 * v->half[ACROSS])
+                                            : 1;
         if (!along)
             v->scale[ALONG]->path[i] = v->scale[ACROSS]->path[i];
     }
     limit_anisotropy(v);
 }
 
-/* ---- growth: holes look larger than the scale says when light is clipped or they are not nominal */
+/* ---- growth: holes look larger than the scale says when light is clipped or they are not nominal
+ */
 
 static void solve_growth(solver *v)
 {
@@ -422,7 +428,8 @@ static void solve_growth(solver *v)
             for (size_t i = 0; i < v->n; i++) {
                 const rw_gate_sight *s = &v->sights[i];
                 mean m = {0, 0};
-                for (int k = 0; fits_reel(v, i) && is_clipped(s) == clipped && k < s->n_holes; k++) {
+                for (int k = 0; fits_reel(v, i) && is_clipped(s) == clipped && k < s->n_holes;
+                     k++) {
                     double px, sd;
                     if (!s->hole[k].damaged && hole_size(&s->hole[k], axis, &px, &sd))
                         mean_add(&m, px / 2 - v->scale[axis]->path[i] * v->half[axis], sd / 2);
@@ -470,8 +477,8 @@ static int gather_marks(const solver *v, size_t i, int axis, mark *m)
             if (axis_of(side) != axis || o->inliers < USED || !isfinite(o->sd))
                 continue;
             double film = (axis == ACROSS ? c.x : c.y) + sign_of(side) * v->half[axis];
-            double place = along_axis(e, side_point(v, h, side)) -
-                           sign_of(side) * growth - scale * film;
+            double place =
+                along_axis(e, side_point(v, h, side)) - sign_of(side) * growth - scale * film;
             m[n++] = (mark){place, hypot(o->sd, FLOOR_PX), o->inliers};
         }
     }
@@ -496,7 +503,8 @@ static double weighted_median(const mark *m, int n)
 
 /* Joins the marks; those that stand apart are left out and reported in *conflict, px. hint: where
  * the neighbours say it is, used when two marks contradict each other (NAN: not known). */
-static bool join_marks(const mark *m, int n, double hint, double *place, double *sd, double *conflict)
+static bool join_marks(const mark *m, int n, double hint, double *place, double *sd,
+                       double *conflict)
 {
     if (n == 0)
         return false;
@@ -535,7 +543,8 @@ static void gather_places(solver *v, bool hinted)
         v->conflict[i] = 0;
         for (int axis = ACROSS; axis <= ALONG; axis++) {
             gate_series *s = v->place[axis];
-            double to_anchor = v->scale[axis]->path[i] * (axis == ACROSS ? v->anchor.x : v->anchor.y);
+            double to_anchor =
+                v->scale[axis]->path[i] * (axis == ACROSS ? v->anchor.x : v->anchor.y);
             double place, sd, hint = hinted ? s->path[i] - to_anchor : NAN;
             s->sd[i] = INFINITY;
             if (!fits_reel(v, i))
@@ -689,7 +698,8 @@ static void summarise(const solver *v, const rw_gate_fit *fits, rw_gate_summary 
             out->held++;
     }
     out->side = v->side;
-    double sx = median_of(v->scale[ACROSS]->path, v->n), sy = median_of(v->scale[ALONG]->path, v->n);
+    double sx = median_of(v->scale[ACROSS]->path, v->n),
+           sy = median_of(v->scale[ALONG]->path, v->n);
     out->px_per_mm = sqrt(sx * sy);
     out->angle = median_of(v->angle->path, v->n);
     out->weave_across = n ? gate_robust_sd(weave[ACROSS], n, &middle) : 0;

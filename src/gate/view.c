@@ -51,7 +51,8 @@ gate_axes gate_axes_of(rw_gate_side side, double angle)
         y = (rw_point){1, 0};
     }
     double c = cos(angle), s = sin(angle);
-    return (gate_axes){{c * x.x - s * x.y, s * x.x + c * x.y}, {c * y.x - s * y.y, s * y.x + c * y.y}};
+    return (gate_axes){{c * x.x - s * x.y, s * x.x + c * x.y},
+                       {c * y.x - s * y.y, s * y.x + c * y.y}};
 }
 
 rw_point gate_side_normal(const gate_axes *axes, int side)

@@ -12,8 +12,8 @@
 
 #include <reelwright/gate.h>
 
-#define GATE_CODES 4096  /* luma steps of the curve's table */
-#define GATE_RUN_MAX 256 /* pixels in one run */
+#define GATE_CODES   4096 /* luma steps of the curve's table */
+#define GATE_RUN_MAX 256  /* pixels in one run */
 
 /* Filled once: curve[i] is the linear light of luma i / (GATE_CODES - 1). IEC 61966-2-1. */
 void gate_curve_fill(float *curve);
@@ -30,8 +30,8 @@ static inline int gate_luma(const rw_pixels *p, int x, int y)
         const uint16_t *row =
             (const uint16_t *)((const uint8_t *)p->data + (ptrdiff_t)y * p->stride) +
             (ptrdiff_t)x * p->channels;
-        uint32_t luma = p->channels == 1 ? row[0] * 256u
-                                         : row[0] * 77u + row[1] * 150u + row[2] * 29u;
+        uint32_t luma =
+            p->channels == 1 ? row[0] * 256u : row[0] * 77u + row[1] * 150u + row[2] * 29u;
         return (int)(luma >> 12);
     }
     const uint8_t *px =

@@ -8,10 +8,11 @@
 
 #include <reelwright/gate.h>
 
-#define STEP_MM 0.012    /* grid of the comparison */
-#define SLACK 2          /* steps by which the two may be off */
-#define LOCAL_MM 0.2     /* structures wider than this do not count: frames of a scene are alike anyway */
-#define MARGIN_MM 0.03   /* of the frame line that is left out */
+#define STEP_MM 0.012 /* grid of the comparison */
+#define SLACK   2     /* steps by which the two may be off */
+#define LOCAL_MM                                                                                   \
+    0.2 /* structures wider than this do not count: frames of a scene are alike anyway */
+#define MARGIN_MM      0.03 /* of the frame line that is left out */
 #define CERTAIN_SIGMAS 3.0
 
 typedef struct strip {
@@ -58,7 +59,7 @@ static strip read_strip(rw_plane plane, rw_affine film, rw_rect pic, double y0, 
 {
     double step = fabs(dy);
     strip s = {.columns = (int)((pic.width - 0.3) / step)};
-    s.px = g_new(double, (size_t)s.columns * (size_t)MAX(rows, 1));
+    s.px = g_new(double, (size_t)s.columns *(size_t)MAX(rows, 1));
     for (; s.rows < rows; s.rows++) {
         double *row = s.px + (size_t)s.rows * (size_t)s.columns;
         for (int i = 0; i < s.columns; i++)
@@ -77,8 +78,8 @@ static double energy(const double *row, int n)
     return sum;
 }
 
-/* Correlation of a (shown beyond the frame line) with b, shifted by (dx, row offset): rows of a that
- * the gate hides are flat and are left out. */
+/* Correlation of a (shown beyond the frame line) with b, shifted by (dx, row offset): rows of a
+ * that the gate hides are flat and are left out. */
 static double correlate(const strip *a, const strip *b, int dx, int row0, double least)
 {
     double ab = 0, aa = 0, bb = 0;
@@ -100,10 +101,12 @@ static double correlate(const strip *a, const strip *b, int dx, int row0, double
 /* The strip of the neighbour on one side (+1, -1) of this still against the next frame's own
  * picture: the film beyond the line at y is the neighbour's at y - direction * pitch. */
 static bool match(const rw_gauge *gauge, rw_plane this_still, rw_affine this_film,
-                  rw_plane next_still, rw_affine next_film, int direction, double step, double *best)
+                  rw_plane next_still, rw_affine next_film, int direction, double step,
+                  double *best)
 {
     rw_rect pic = gauge->camera_aperture;
-    double near = direction > 0 ? pic.y : -(pic.y + pic.height); /* of the neighbour, from its centre */
+    double near =
+        direction > 0 ? pic.y : -(pic.y + pic.height); /* of the neighbour, from its centre */
     double y = direction * (gauge->pitch + near + MARGIN_MM);
     double home = y - direction * gauge->pitch;
     int rows = (int)(0.8 / step);

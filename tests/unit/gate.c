@@ -24,7 +24,7 @@ typedef struct scene {
     double hair;    /* width of a hair across the first hole, mm; 0 none */
     double tear;    /* mm torn out of a corner of hole `torn` */
     int torn;
-    double dirt;    /* radius of a lump on a side of hole `torn`, mm */
+    double dirt; /* radius of a lump on a side of hole `torn`, mm */
     int bits, channels;
     uint32_t seed;
 } scene;
@@ -48,7 +48,8 @@ static double rounded(double x, double y, double hw, double hh, double r)
 
 static double cover(double distance_px, double blur)
 {
-    return 0.5 * erfc(distance_px / (blur * G_SQRT2));
+    double x = distance_px / (blur * G_SQRT2);
+    return x > 4.5 ? 0 : x < -4.5 ? 1 : 0.5 * erfc(x);
 }
 
 /* Distance from hole i, mm: negative inside. */
@@ -108,8 +109,8 @@ static rw_pixels draw(const scene *s)
     for (int y = 0; y < s->height; y++)
         for (int x = 0; x < s->width; x++) {
             rw_point f = rw_affine_apply(back, x, y);
-            double v = code_of(s->light * transmission(s, f.x, f.y, scale) +
-                               s->noise * noise_of(&seed));
+            double v =
+                code_of(s->light * transmission(s, f.x, f.y, scale) + s->noise * noise_of(&seed));
             uint8_t *at = data + ((size_t)y * (size_t)s->width + (size_t)x) * pixel;
             for (int c = 0; c < s->channels; c++)
                 if (s->bits == 16)
@@ -117,9 +118,14 @@ static rw_pixels draw(const scene *s)
                 else
                     at[c] = (uint8_t)(v * 255 + 0.5);
         }
-    return (rw_pixels){.data = data, .width = s->width, .height = s->height,
-                       .stride = (ptrdiff_t)((size_t)s->width * pixel), .bits = s->bits,
-                       .channels = s->channels, .eighths = 8, .full_width = s->width,
+    return (rw_pixels){.data = data,
+                       .width = s->width,
+                       .height = s->height,
+                       .stride = (ptrdiff_t)((size_t)s->width * pixel),
+                       .bits = s->bits,
+                       .channels = s->channels,
+                       .eighths = 8,
+                       .full_width = s->width,
                        .full_height = s->height};
 }
 
@@ -134,7 +140,8 @@ static rw_affine place(const rw_gauge *g, rw_gate_side side, int width, int heig
     rw_affine turn = {{{scale * cos(angle), -scale * sin(angle), 0},
                        {scale * sin(angle), scale * cos(angle), 0}}};
     rw_affine a = rw_affine_then(axes[side], turn);
-    rw_point middle = {(g->perforations[0].x + g->camera_aperture.x + g->camera_aperture.width) / 2, 0};
+    rw_point middle = {(g->perforations[0].x + g->camera_aperture.x + g->camera_aperture.width) / 2,
+                       0};
     rw_point at = rw_affine_apply(a, middle.x, middle.y);
     a.m[0][2] = (width - 1) / 2.0 - at.x + dx;
     a.m[1][2] = (height - 1) / 2.0 - at.y + dy;
@@ -143,9 +150,19 @@ static rw_affine place(const rw_gauge *g, rw_gate_side side, int width, int heig
 
 static scene plain_scene(const rw_gauge *gauge, uint32_t seed)
 {
-    scene s = {.gauge = gauge, .width = 1500, .height = 1000, .blur = 1.2, .light = 0.92,
-               .rebate = 0.002, .picture = 0.4, .beyond = 0, .noise = 0.004, .torn = 99,
-               .bits = 8, .channels = 3, .seed = seed};
+    scene s = {.gauge = gauge,
+               .width = 1500,
+               .height = 1000,
+               .blur = 1.2,
+               .light = 0.92,
+               .rebate = 0.002,
+               .picture = 0.4,
+               .beyond = 0,
+               .noise = 0.004,
+               .torn = 99,
+               .bits = 8,
+               .channels = 3,
+               .seed = seed};
     return s;
 }
 
@@ -192,15 +209,16 @@ static void test_any_side(void)
     for (int gauge = 0; gauge < 2; gauge++)
         for (rw_gate_side side = RW_SIDE_LEFT; side <= RW_SIDE_BOTTOM; side++)
             for (int k = 0; k < 3; k++) {
-                scene s = plain_scene(rw_gauge_find(gauge ? "regular8" : "super8"), (uint32_t)(n + 1));
+                scene s =
+                    plain_scene(rw_gauge_find(gauge ? "regular8" : "super8"), (uint32_t)(n + 1));
                 s.bits = n % 3 == 1 ? 16 : 8;
                 s.channels = n % 4 == 2 ? 1 : 3;
                 double scale = fitting_scale(&s, side) * g_rand_double_range(rand, 0.62, 1);
                 double angle = g_rand_double_range(rand, -0.035, 0.035);
                 s.picture = g_rand_double_range(rand, 0, 0.95);
-                s.film_to_still = place(s.gauge, side, s.width, s.height, scale, angle,
-                                        g_rand_double_range(rand, -12, 12),
-                                        g_rand_double_range(rand, -12, 12));
+                s.film_to_still =
+                    place(s.gauge, side, s.width, s.height, scale, angle,
+                          g_rand_double_range(rand, -12, 12), g_rand_double_range(rand, -12, 12));
                 rw_pixels pixels = draw(&s);
                 rw_gate_finder *finder = rw_gate_finder_new(s.gauge);
                 rw_gate_sight sight;
@@ -232,7 +250,6 @@ static void test_any_side(void)
     g_rand_free(rand);
 }
 
-
 typedef struct look_result {
     rw_gate_sight sight;
     double error; /* of the worst hole's centre, px */
@@ -247,10 +264,11 @@ static look_result look(const scene *s, const rw_gate_prior *prior)
     rw_gate_finder_look(finder, &pixels, prior, &r.sight);
     r.error = centre_error(s, &r.sight, &r.e);
     const rw_hole_sight *h = &r.sight.hole[0];
-    g_test_message("side %d holes %d error %.4f (%+.4f %+.4f) damaged %d inliers %.2f residual %.3f "
-                   "sd %.4f dirt %.3f light %.3f halo %.3f confidence %.2f",
-                   r.sight.side, r.sight.n_holes, r.error, r.e.x, r.e.y, h->damaged, h->inliers,
-                   h->residual, h->sd, h->dirt, h->light, h->halo, r.sight.confidence);
+    g_test_message(
+        "side %d holes %d error %.4f (%+.4f %+.4f) damaged %d inliers %.2f residual %.3f "
+        "sd %.4f dirt %.3f light %.3f halo %.3f confidence %.2f",
+        r.sight.side, r.sight.n_holes, r.error, r.e.x, r.e.y, h->damaged, h->inliers, h->residual,
+        h->sd, h->dirt, h->light, h->halo, r.sight.confidence);
     rw_gate_finder_free(&finder);
     g_free((void *)pixels.data);
     return r;
@@ -400,7 +418,8 @@ static void test_half_hidden(void)
     /* Super 8 too far to the left: the hole's outer side is cut off. */
     scene s = plain_scene(gauge_no(0), 70);
     double scale = fitting_scale(&s, RW_SIDE_LEFT);
-    s.film_to_still = place(s.gauge, RW_SIDE_LEFT, s.width, s.height, scale, 0.003, -0.55 * scale, 0);
+    s.film_to_still =
+        place(s.gauge, RW_SIDE_LEFT, s.width, s.height, scale, 0.003, -0.55 * scale, 0);
     look_result r = look(&s, NULL);
     g_assert_cmpint(r.sight.n_holes, ==, 1);
     g_assert_cmpfloat(r.sight.hole[0].side[RW_SIDE_OUTER].inliers, ==, 0);
@@ -452,9 +471,9 @@ static void test_sizes(void)
     rw_point ea, eb;
     centre_error(&s, &a, &ea);
     centre_error(&s, &b, &eb);
-    g_test_message("full %+.4f %+.4f size %+.4f %+.4f; half %+.4f %+.4f size %+.4f %+.4f", ea.x, ea.y,
-                   a.hole[0].width - 0.914 * scale, a.hole[0].height - 1.143 * scale, eb.x, eb.y,
-                   b.hole[0].width - 0.914 * scale, b.hole[0].height - 1.143 * scale);
+    g_test_message("full %+.4f %+.4f size %+.4f %+.4f; half %+.4f %+.4f size %+.4f %+.4f", ea.x,
+                   ea.y, a.hole[0].width - 0.914 * scale, a.hole[0].height - 1.143 * scale, eb.x,
+                   eb.y, b.hole[0].width - 0.914 * scale, b.hole[0].height - 1.143 * scale);
     g_assert_cmpfloat(hypot(ea.x, ea.y), <, 0.03);
     g_assert_cmpfloat(hypot(eb.x, eb.y), <, 0.05);
     g_assert_cmpfloat(fabs(b.hole[0].width - 0.914 * scale), <, 0.06);
@@ -478,9 +497,9 @@ static void test_sizes(void)
 static void test_nothing(void)
 {
     for (int g = 0; g < 2; g++)
-        for (int k = 0; k < 6; k++) {
+        for (int k = 0; k < 4; k++) {
             scene s = plain_scene(gauge_no(g), (uint32_t)(90 + k));
-            s.picture = k * 0.3;
+            s.picture = k * 0.45;
             s.noise = k == 2 ? 0.05 : 0.004;
             s.film_to_still = place(s.gauge, RW_SIDE_LEFT, s.width, s.height, 330, 0.004, -600, 0);
             look_result r = look(&s, NULL);
@@ -488,8 +507,15 @@ static void test_nothing(void)
         }
     /* Not even pixels. */
     static const uint8_t one[3] = {255, 255, 255};
-    rw_pixels tiny = {.data = one, .width = 1, .height = 1, .stride = 3, .bits = 8, .channels = 3,
-                      .eighths = 8, .full_width = 1, .full_height = 1};
+    rw_pixels tiny = {.data = one,
+                      .width = 1,
+                      .height = 1,
+                      .stride = 3,
+                      .bits = 8,
+                      .channels = 3,
+                      .eighths = 8,
+                      .full_width = 1,
+                      .full_height = 1};
     rw_gate_finder *finder = rw_gate_finder_new(gauge_no(0));
     rw_gate_sight sight;
     rw_gate_finder_look(finder, &tiny, NULL, &sight);
@@ -509,14 +535,17 @@ typedef struct reel {
 
 static double normal(GRand *r)
 {
-    return (g_rand_double(r) + g_rand_double(r) + g_rand_double(r) + g_rand_double(r) - 2) * 1.7320508;
+    return (g_rand_double(r) + g_rand_double(r) + g_rand_double(r) + g_rand_double(r) - 2) *
+           1.7320508;
 }
 
 /* A reel of small stills. bad: every how many-th frame is lost or damaged (0 none); splice: frame
  * from which the film lies elsewhere. */
 static reel shoot(const rw_gauge *gauge, size_t n, int bad, size_t splice, double shrink_along)
 {
-    reel r = {.n = n, .truth = g_new(rw_affine, n), .sights = g_new0(rw_gate_sight, n),
+    reel r = {.n = n,
+              .truth = g_new(rw_affine, n),
+              .sights = g_new0(rw_gate_sight, n),
               .fits = g_new0(rw_gate_fit, n)};
     GRand *rand = g_rand_new_with_seed(77);
     rw_gate_finder *finder = rw_gate_finder_new(gauge);
@@ -568,7 +597,8 @@ static double frame_error(const rw_gauge *gauge, rw_affine a, rw_affine b)
     const rw_rect *p = &gauge->camera_aperture;
     double sum = 0;
     for (int k = 0; k < 5; k++) {
-        double x = p->x + p->width * (k == 4 ? 0.5 : k & 1), y = p->y + p->height * (k == 4 ? 0.5 : k / 2);
+        double x = p->x + p->width * (k == 4 ? 0.5 : k & 1),
+               y = p->y + p->height * (k == 4 ? 0.5 : k / 2);
         rw_point q = rw_affine_apply(a, x, y), t = rw_affine_apply(b, x, y);
         sum += (q.x - t.x) * (q.x - t.x) + (q.y - t.y) * (q.y - t.y);
     }
