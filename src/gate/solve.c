@@ -13,13 +13,14 @@
 #include "gate/edge.h"
 #include "gate/path.h"
 
-#define SLOW           50    /* frames on either side of a slow path */
-#define NEAR           12    /* and of the path that a frame is held to */
-#define FLOOR_PX       0.01  /* no side is known better */
-#define USED           0.3   /* share of inliers from which a side is used for the place */
-#define SOUND          0.85  /* and for the size */
-#define MAX_ANISOTROPY 0.004 /* film shrinks a little more along than across; not more than this   \
-                              */
+#define SLOW     50   /* frames on either side of a slow path */
+#define NEAR     12   /* and of the path that a frame is held to */
+#define FLOOR_PX 0.01 /* no side is known better */
+#define USED     0.3  /* share of inliers from which a side is used for the place */
+#define SOUND    0.85 /* and for the size */
+#define MAX_ANISOTROPY                                                                             \
+    0.004 /* film shrinks a little more along than across; not more than this                      \
+           */
 
 enum { ACROSS, ALONG };
 
