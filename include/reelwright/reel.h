@@ -140,6 +140,9 @@ RW_API bool rw_reel_clear_geometry(rw_reel *reel, GError **error);
  * is the choice "registration" of scope "frame:<n>" (method "person", confidence 1), else as
  * surveyed. False without an error when there is neither. */
 RW_API bool rw_reel_get_placement(rw_reel *reel, int64_t n, rw_geometry_row *row, GError **error);
+/* The same for frames first..last at once: GArray of rw_geometry_row, one for each frame in order;
+ * method is "" where there is neither. */
+RW_API GArray *rw_reel_placements(rw_reel *reel, int64_t first, int64_t last, GError **error);
 /* The choice's text: the six numbers of film_to_still, row by row, with blanks between. */
 RW_API char *rw_placement_format(rw_affine place);
 RW_API bool rw_placement_parse(const char *text, rw_affine *place);

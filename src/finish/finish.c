@@ -47,7 +47,7 @@ static bool open_outputs(rw_finish *f, GError **error)
                           .sound = plan->sound,
                           .sound_at = {plan->first_out * rate.den, rate.num},
                           .frames = plan->last_out - plan->first_out + 1,
-                          .title = plan->title};
+                          .title = plan->title && *plan->title ? plan->title : NULL};
     if (plan->trace && !(f->trace = rw_trace_open(plan->trace, error)))
         return false;
     f->movie = rw_movie_open(plan->delivery, &spec, error);

@@ -175,28 +175,46 @@ static void make_timeline(rw_plan *plan, GArray *frames, GHashTable *stills,
     g_free(scene_first);
 }
 
+/* A reel.db from a stranger must not have us open files elsewhere. */
+static bool lies_in_reel(const char *path)
+{
+    g_auto(GStrv) parts = g_strsplit(path, "/", -1);
+    bool plain = parts[0] != NULL;
+    for (char **part = parts; *part; part++)
+        plain = plain && **part && !g_str_equal(*part, ".") && !g_str_equal(*part, "..");
+    return plain;
+}
+
+static bool refuse_still(const rw_plan *plan, int64_t n, const char *path, GError **error)
+{
+    const char *reel = rw_reel_path(plan->reel);
+    if (path)
+        g_set_error(error, RW_ERROR, RW_ERROR_DAMAGED,
+                    "%s/reel.db names a still that does not lie in the reel: \"%s\".", reel, path);
+    else
+        g_set_error(error, RW_ERROR, RW_ERROR_NOT_FOUND,
+                    "Frame %" G_GINT64_FORMAT " of %s is not surveyed; run \"reelwright survey "
+                    "%s\" first.",
+                    n, reel, reel);
+    return false;
+}
+
 static bool read_stills(rw_plan *plan, GArray *frames, GHashTable *stills, GError **error)
 {
     guint count = plan->timeline.pictures->len;
+    g_autoptr(GArray) places = rw_reel_placements(plan->reel, 0, (int64_t)frames->len - 1, error);
+    if (!places)
+        return false;
     plan->stills = g_new0(rw_plan_still, count + 1);
     for (guint i = 0; i < count; i++) {
         int64_t n = rw_plan_picture(plan, i)->n;
         const rw_frame_row *frame = &g_array_index(frames, rw_frame_row, n);
         const rw_still_row *still = g_hash_table_lookup(stills, &frame->still);
-        rw_geometry_row geometry;
-        GError *failed = NULL;
-        if (!rw_reel_get_placement(plan->reel, n, &geometry, &failed)) {
-            if (failed)
-                g_propagate_error(error, failed);
-            else
-                g_set_error(error, RW_ERROR, RW_ERROR_NOT_FOUND,
-                            "Frame %" G_GINT64_FORMAT " of %s is not surveyed; run \"reelwright "
-                            "survey %s\" first.",
-                            n, rw_reel_path(plan->reel), rw_reel_path(plan->reel));
-            return false;
-        }
+        const rw_geometry_row *place = &g_array_index(places, rw_geometry_row, n);
+        if (!*place->method || !lies_in_reel(still->path))
+            return refuse_still(plan, n, *place->method ? still->path : NULL, error);
         plan->stills[i] =
-            (rw_plan_still){rw_reel_file(plan->reel, still->path), geometry.film_to_still};
+            (rw_plan_still){rw_reel_file(plan->reel, still->path), place->film_to_still};
     }
     return true;
 }

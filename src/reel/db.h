@@ -29,6 +29,9 @@ void rw_db_bind_text(sqlite3_stmt *statement, int index, const char *text);
 /* A copy; NULL for NULL. */
 char *rw_db_text(sqlite3_stmt *statement, int column);
 
+/* A row of `SELECT * FROM geometry`. */
+void rw_db_geometry(sqlite3_stmt *statement, rw_geometry_row *row);
+
 /* begin/commit that also work inside the caller's own transaction. */
 bool rw_db_savepoint(rw_reel *reel, GError **error);
 bool rw_db_release(rw_reel *reel, bool ok, GError **error); /* ok false: rolls back, returns false */

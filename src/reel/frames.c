@@ -89,6 +89,16 @@ bool rw_reel_put_geometry(rw_reel *reel, const rw_geometry_row *row, GError **er
     return rw_db_run(reel, s, error);
 }
 
+void rw_db_geometry(sqlite3_stmt *s, rw_geometry_row *row)
+{
+    *row = (rw_geometry_row){.n = sqlite3_column_int64(s, 0)};
+    for (int i = 0; i < 6; i++)
+        row->film_to_still.m[i / 3][i % 3] = sqlite3_column_double(s, 1 + i);
+    const char *method = (const char *)sqlite3_column_text(s, 7);
+    g_strlcpy(row->method, method ? method : "none", sizeof row->method);
+    row->confidence = sqlite3_column_double(s, 8);
+}
+
 bool rw_reel_get_geometry(rw_reel *reel, int64_t n, rw_geometry_row *row, GError **error)
 {
     sqlite3_stmt *s = rw_db_prepare(reel, "SELECT * FROM geometry WHERE n=?1", error);
@@ -96,14 +106,8 @@ bool rw_reel_get_geometry(rw_reel *reel, int64_t n, rw_geometry_row *row, GError
         return false;
     sqlite3_bind_int64(s, 1, n);
     bool found = rw_db_step(reel, s, error) == SQLITE_ROW;
-    if (found) {
-        *row = (rw_geometry_row){.n = n};
-        for (int i = 0; i < 6; i++)
-            row->film_to_still.m[i / 3][i % 3] = sqlite3_column_double(s, 1 + i);
-        const char *method = (const char *)sqlite3_column_text(s, 7);
-        g_strlcpy(row->method, method ? method : "none", sizeof row->method);
-        row->confidence = sqlite3_column_double(s, 8);
-    }
+    if (found)
+        rw_db_geometry(s, row);
     sqlite3_reset(s);
     return found;
 }
@@ -117,8 +121,8 @@ bool rw_reel_clear_geometry(rw_reel *reel, GError **error)
 
 GArray *rw_reel_scenes(rw_reel *reel, GError **error)
 {
-    sqlite3_stmt *s = rw_db_prepare(
-        reel, "SELECT id, first, last, cue FROM scene ORDER BY first, id", error);
+    sqlite3_stmt *s =
+        rw_db_prepare(reel, "SELECT id, first, last, cue FROM scene ORDER BY first, id", error);
     if (!s)
         return NULL;
     GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_scene_row));

@@ -6,6 +6,7 @@
 
 #include <reelwright/colour.h>
 #include <reelwright/param.h>
+#include <reelwright/reel.h>
 #include <reelwright/stage.h>
 
 #include "finish/compose.h"
@@ -388,6 +389,45 @@ static void test_scaled_decode(void)
     g_assert_cmpint(rw_scaled_decode(3.07), ==, 4); /* 24 megapixels of Super 8 at HD */
 }
 
+/* All placements at once are those that are read one by one, a person's included. */
+static void test_placements(void)
+{
+    g_autoptr(GError) error = NULL;
+    g_autofree char *folder = g_dir_make_tmp("rw-place-XXXXXX", NULL);
+    g_autofree char *path = g_build_filename(folder, "reel", NULL);
+    rw_reel *reel = rw_reel_create(path, "super8", rw_rational_make(18, 1), "", &error);
+    g_assert_no_error(error);
+    for (int64_t n = 0; n < 6; n++) {
+        rw_geometry_row row = {n, {{{800 + (double)n, 0, 1}, {0, 800, 2}}}, "perforation", 0.5};
+        if (n != 2 && n != 3)
+            g_assert_true(rw_reel_put_geometry(reel, &row, NULL));
+    }
+    g_autofree char *text = rw_placement_format((rw_affine){{{700, 1, 2}, {3, 700, 4}}});
+    g_assert_true(rw_reel_put_choice(reel, "frame:3", "registration", text, NULL));
+    g_assert_true(rw_reel_put_choice(reel, "frame:4", "registration", text, NULL));
+    g_assert_true(rw_reel_put_choice(reel, "frame:40", "registration", text, NULL));
+    g_autoptr(GArray) rows = rw_reel_placements(reel, 1, 4, &error);
+    g_assert_no_error(error);
+    g_assert_cmpuint(rows->len, ==, 4);
+    for (int64_t n = 1; n <= 4; n++) {
+        const rw_geometry_row *all = &g_array_index(rows, rw_geometry_row, n - 1);
+        rw_geometry_row one = {.n = n};
+        bool found = rw_reel_get_placement(reel, n, &one, NULL);
+        g_assert_true(found == (n != 2));
+        g_assert_cmpint(all->n, ==, n);
+        g_assert_cmpstr(all->method, ==, found ? one.method : "");
+        g_assert_true(memcmp(&all->film_to_still, &one.film_to_still, sizeof(rw_affine)) == 0);
+        g_assert_true(all->confidence == one.confidence);
+    }
+    rw_reel_put_choice(reel, "frame:3", "registration", "somewhere", NULL);
+    g_assert_null(rw_reel_placements(reel, 1, 4, &error));
+    g_assert_error(error, RW_ERROR, RW_ERROR_DAMAGED);
+    rw_reel_close(&reel);
+    g_autofree char *quoted = g_shell_quote(folder);
+    g_autofree char *command = g_strdup_printf("rm -rf %s", quoted);
+    g_assert_true(g_spawn_command_line_sync(command, NULL, NULL, NULL, NULL));
+}
+
 int main(int argc, char **argv)
 {
     g_test_init(&argc, &argv, NULL);
@@ -401,5 +441,6 @@ int main(int argc, char **argv)
     g_test_add_func("/finish/composition", test_composition);
     g_test_add_func("/finish/sizes", test_sizes);
     g_test_add_func("/finish/scaled-decode", test_scaled_decode);
+    g_test_add_func("/finish/placements", test_placements);
     return g_test_run();
 }
