@@ -201,6 +201,14 @@ static bool build_finish(order *o, GError **error)
     return true;
 }
 
+static char *joined(const GPtrArray *words)
+{
+    GString *text = g_string_new(NULL);
+    for (guint i = 0; i < words->len; i++)
+        g_string_append_printf(text, "%s%s", i ? " " : "", (const char *)words->pdata[i]);
+    return g_string_free(text, FALSE);
+}
+
 /* A second or so from the middle of the reel, made and thrown away: how long, how large. */
 static bool build_estimate(order *o, GError **error)
 {
@@ -217,7 +225,7 @@ static bool build_estimate(order *o, GError **error)
     const char *shelf = rw_shelf_path(o->bench->shelf);
     add(o, "--from=%" G_GINT64_FORMAT, from);
     add(o, "--to=%" G_GINT64_FORMAT, MIN(from + ESTIMATE_FRAMES, count) - 1);
-    o->key = g_strjoinv(" ", (char **)o->words->pdata); /* the words so far tell it from others */
+    o->key = joined(o->words); /* the words so far tell it from others */
     add(o, "%s/%s", shelf, o->reel);
     if (*extension) {
         o->scratch = g_strdup_printf("%s/%s/out/.estimate%s", shelf, o->reel, *extension);

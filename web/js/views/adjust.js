@@ -47,11 +47,23 @@ export function adjustView(workspace) {
     return { value: held.value ?? usual, from: held.from, usual };
   }
 
+  /** Values on their way to the bench: what was moved on meanwhile follows, and nothing that comes back
+   * moves a control under a hand. key -> the value to be sent next @type {Map<string, string | null | undefined>} */
+  const sending = new Map();
+
   /** @param {Group} g @param {Param} p @param {string | null} value */
   async function store(g, p, value) {
-    const done = await session.choose([[scope(g), p.key, value]]);
+    const busy = sending.has(p.key);
+    sending.set(p.key, value);
+    if (busy) return;
+    const where = scope(g);
+    for (let next = sending.get(p.key); next !== undefined; next = sending.get(p.key)) {
+      sending.set(p.key, undefined);
+      if (!await session.choose([[where, p.key, next]])) break;
+    }
+    sending.delete(p.key);
     session.try(p.key, null);
-    if (!done) update();
+    update();
   }
 
   // ---- controls ----
@@ -75,8 +87,9 @@ export function adjustView(workspace) {
       } else store(g, p, String(p.kind === 'whole' ? Math.round(value) : value));
     });
     updates.push(() => {
+      if (sending.has(p.key) || session.trying.has(p.key)) return;
       const { value } = current(g, p);
-      if (!session.trying.has(p.key)) range.value = value;
+      range.value = value;
       field.value = String(Number(Number(value).toPrecision(6)));
     });
     return [el('label', { for: id }, p.label), el('span', { class: 'figure-unit' }, field, p.unit ? el('span', { class: 'unit' }, p.unit) : null), range];

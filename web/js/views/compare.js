@@ -33,7 +33,7 @@ function wordRow(label, options, now, pick) {
 export function compareView(workspace) {
   const { session, app } = workspace;
   const stop = new AbortController();
-  const canvas = el('canvas', { class: 'compare', tabindex: 0, role: 'img' });
+  const canvas = el('canvas', { class: 'compare', tabindex: 0, role: 'img', 'aria-label': `Frame ${session.n}, two states` });
   const context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext('2d', { alpha: false }));
   const ground = el('div', { class: 'ground' }, canvas);
   const stage = el('div', { class: 'compare-stage' }, ground);

@@ -119,7 +119,7 @@ export function findingsView(workspace) {
     const f = picked;
     if (!f) return fill(stage, el('p', { class: 'plate-note' }, session.findings.length ? '' : 'No findings.'));
     const pictures = pair(f).map(([n, text]) => evidencePicture(n, text));
-    const note = el('textarea', { rows: 2, placeholder: 'A note', 'aria-label': 'Note', maxlength: 1000 });
+    const note = el('textarea', { rows: 2, placeholder: 'A note', 'aria-label': 'Your note', maxlength: 1000 });
     note.value = f.note ?? '';
     note.addEventListener('change', () => judge(f, f.state, note.value));
     const plotPlace = el('div', { class: 'evidence-plot' });

@@ -29,9 +29,10 @@ export class Shelf {
     this.heading = el('h1', null, 'Shelf');
     this.sum = el('p', { class: 'quiet' });
     this.work = el('div', { class: 'shelf-work' });
+    this.said = el('div');
     this.batch = el('button', { type: 'button', onclick: () => this.startBatch() }, 'Survey all that wait');
     this.node = el('div', { class: 'shelf' }, el('div', { class: 'shelf-head' }, el('div', null, this.heading, this.sum),
-      el('div', { class: 'row' }, this.batch, el('button', { type: 'button', class: 'primary', onclick: () => this.takeIn() }, 'Take stills in…'))), this.work, this.list);
+      el('div', { class: 'row' }, this.batch, el('button', { type: 'button', class: 'primary', onclick: () => this.takeIn() }, 'Take stills in…'))), this.said, this.work, this.list);
     this.bar = [el('span', { class: 'mark-name' }, 'Reelwright'), el('div', { class: 'bar-end' }, jobChip(app.jobs, this.stop.signal),
       el('button', { type: 'button', class: 'plain', 'aria-label': 'Keys', title: 'Keys (?)', onclick: () => listKeys() }, '?'))];
     this.dropKeys = addKeys([{ keys: ['i'], does: 'Take stills in', group: 'Shelf', act: () => this.takeIn() }]);
@@ -221,6 +222,6 @@ export class Shelf {
     }
     if (this.stop.signal.aborted) return;
     const safe = said.safe_to_wipe;
-    fill(this.work, el('div', { class: `intake-said ${safe ? '' : 'careful'}`, role: 'status' }, el('strong', null, job.reel), ` ${safe ? 'Every still was copied, read back and compared. The card may be wiped.' : `Do not wipe the card yet: ${said.why_not ?? lastWord(job)}`}`));
+    fill(this.said, el('div', { class: `intake-said ${safe ? '' : 'careful'}`, role: 'status' }, el('strong', null, job.reel), ` ${safe ? 'Every still was copied, read back and compared. The card may be wiped.' : `Do not wipe the card yet: ${said.why_not ?? lastWord(job)}`}`));
   }
 }
