@@ -25,7 +25,7 @@ import time
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 from tap import Tap, run  # noqa: E402
 
-REELWRIGHT, MAKE_CARD = sys.argv[1], sys.argv[2]
+REELWRIGHT, MAKE_CARD = (os.path.abspath(a) for a in sys.argv[1:3])
 TAP = Tap()
 KILLS = 50
 
