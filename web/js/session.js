@@ -166,6 +166,7 @@ export class Session extends EventTarget {
 
   /** @returns {Affine | null} */
   medianPlace() {
+    /** @type {number[]} */
     const rows = [];
     for (let at = 0; at < this.geometry.length; at += NUMBERS)
       if (!Number.isNaN(this.geometry[at])) rows.push(at);

@@ -78,7 +78,7 @@ export class Workspace {
     on(session, 'choices', () => this.sayUndo());
     on(session, 'reel', () => {
       smalls.clear();
-      fill(this.title, this.titleText());
+      if (this.title) fill(this.title, this.titleText());
     });
     on(this.map.canvas, 'finding', (event) => this.openFinding(event.detail));
     this.player.onchange = () => this.sayPlaying();

@@ -52,6 +52,7 @@ export function compareView(workspace) {
   function address(which) {
     const [w, h] = SIZES[state.size];
     const names = app.tables.stages.map((s) => s.name);
+    /** @type {Record<string, string>} */
     const part = which === 'taken' ? { skip: names.join(',') } : which === 'registered' ? { only: 'register' } : {};
     return finishedAddress(session.name, session.n, { w, h, r: session.revision, ...part });
   }

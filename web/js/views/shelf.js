@@ -191,13 +191,13 @@ export class Shelf {
     const speeds = () => fill(fps, /** @type {any} */ (gauges.find((g) => g.name === gauge.value)).speeds.map((/** @type {string} */ s) => el('option', { value: s }, `${s} a second`)));
     gauge.addEventListener('change', speeds);
     speeds();
-    const control = (/** @type {string} */ label, /** @type {HTMLElement} */ input, /** @type {string} */ [help]) => el('div', { class: 'control' }, el('label', { for: input.id }, label), input, help ? el('p', { class: 'help' }, help) : null);
+    const control = (/** @type {string} */ label, /** @type {HTMLElement} */ input, /** @type {string} */ help = '') => el('div', { class: 'control' }, el('label', { for: input.id }, label), input, help ? el('p', { class: 'help' }, help) : null);
     const list = el('fieldset', { class: 'sources' }, el('legend', null, 'Stills from'), sources.length ? sources.map((/** @type {any} */ s, /** @type {number} */ i) => el('label', null,
       el('input', { type: 'radio', name: 'source', value: s.id, checked: i === 0 }), el('span', null, el('strong', null, s.path.split('/').slice(-2).join('/')), el('span', { class: 'quiet' }, `${count(s.stills)} stills, ${bytes(s.bytes)}${s.card ? ', a camera card' : ''}`))))
       : el('p', null, 'No card is mounted. Plug one in and open this again; or start the bench with --cards and the folder that holds the stills.'));
     const said = await ask('Take stills in', [list, sources.length ? el('div', { class: 'fields' },
-      control('Reel', name, ['The folder\u2019s name on the shelf; a reel that is there already gets the new stills too.']), control('Title', title, ['']), control('Gauge', gauge, ['']), control('Film speed', fps, ['']),
-      control('Shoots', take, ['When a card holds several: all, largest, or their numbers.']), el('label', { class: 'check' }, survey, 'Survey them then')) : el('div')],
+      control('Reel', name, 'The folder\u2019s name on the shelf; a reel that is there already gets the new stills too.'), control('Title', title), control('Gauge', gauge), control('Film speed', fps),
+      control('Shoots', take, 'When a card holds several: all, largest, or their numbers.'), el('label', { class: 'check' }, survey, 'Survey them then')) : el('div')],
     sources.length ? [{ value: '', label: 'Leave it' }, { value: 'go', label: 'Take in', primary: true }] : [{ value: '', label: 'Close', primary: true }], { wide: true });
     if (said !== 'go') return;
     const source = /** @type {HTMLInputElement | null} */ (list.querySelector('input:checked'))?.value;
