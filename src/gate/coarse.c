@@ -399,16 +399,18 @@ static int search_near(const gate_coarse *c, const rw_gate_prior *prior, gate_gu
 {
     double s = prior->px_per_mm, pitch = c->gauge->pitch;
     gate_axes a = gate_axes_of(prior->side, 0);
-    int n = 0, across = (int)(0.35 * s / 2), along = (int)(0.55 * pitch * s / 2);
+    /* Bounded work, whatever the prior claims. */
+    double step = MAX(2, s / 40);
+    int n = 0, across = (int)(0.35 * s / step), along = (int)(0.55 * pitch * s / step);
     for (int j = -along; j <= along; j++)
         for (int i = -across; i <= across; i++) {
             gate_guess g = {prior->side,
                             s,
                             0,
-                            prior->hole_x + 2 * (i * a.x.x + j * a.y.x),
-                            prior->hole_y + 2 * (i * a.x.y + j * a.y.y),
+                            prior->hole_x + step * (i * a.x.x + j * a.y.x),
+                            prior->hole_y + step * (i * a.x.y + j * a.y.y),
                             0};
-            double away = hypot(2.0 * i, 2.0 * j) / (pitch * s);
+            double away = step * hypot(i, j) / (pitch * s);
             g.score = score_holes(c, &g, &a) * (1 - 0.3 * away);
             if (g.score > 0.2)
                 keep_seed(guess, &n, max, &g, 0.4 * s);

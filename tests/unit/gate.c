@@ -523,6 +523,49 @@ static void test_nothing(void)
     rw_gate_finder_free(&finder);
 }
 
+/* Noise, stripes, odd sizes and priors that point outside: no fault, finite numbers, nothing
+ * believed. */
+static void test_hostile_pixels(void)
+{
+    GRand *rand = g_rand_new_with_seed(8);
+    for (int round = 0; round < 20; round++) {
+        int w = g_rand_int_range(rand, 1, 400), h = g_rand_int_range(rand, 1, 400);
+        int bits = round % 3 ? 8 : 16, channels = round % 4 ? 3 : 1, kind = round % 5;
+        size_t bytes = (size_t)(w * h * channels * (bits / 8));
+        uint8_t *data = g_malloc(bytes);
+        for (size_t i = 0; i < bytes; i++)
+            data[i] = kind == 0   ? (uint8_t)g_rand_int_range(rand, 0, 256)
+                      : kind == 1 ? 255
+                      : kind == 2 ? 0
+                      : kind == 3 ? (uint8_t)(i / 7 % 2 * 255)
+                                  : (uint8_t)(i / (size_t)(w * channels) % 9 < 4 ? 250 : 3);
+        rw_pixels pixels = {.data = data,
+                            .width = w,
+                            .height = h,
+                            .stride = w * channels * (bits / 8),
+                            .bits = bits,
+                            .channels = channels,
+                            .eighths = 1 + round % 8,
+                            .full_width = w * 8,
+                            .full_height = h * 8};
+        rw_gate_prior prior = {
+            (rw_gate_side)g_rand_int_range(rand, 0, 5), g_rand_double_range(rand, 1, 900),
+            g_rand_double_range(rand, -5000, 5000), g_rand_double_range(rand, -5000, 5000)};
+        rw_gate_finder *finder = rw_gate_finder_new(gauge_no(round & 1));
+        for (int with = 0; with < 2; with++) {
+            rw_gate_sight sight;
+            rw_gate_finder_look(finder, &pixels, with ? &prior : NULL, &sight);
+            g_assert_cmpfloat(sight.confidence, <, 0.5);
+            for (int i = 0; i < sight.n_holes; i++)
+                g_assert_true(isfinite(sight.hole[i].cx) && isfinite(sight.hole[i].cy) &&
+                              isfinite(sight.hole[i].width) && isfinite(sight.hole[i].angle));
+        }
+        rw_gate_finder_free(&finder);
+        g_free(data);
+    }
+    g_rand_free(rand);
+}
+
 /* ---- the solve ---- */
 
 typedef struct reel {
@@ -790,6 +833,7 @@ int main(int argc, char **argv)
     g_test_add_func("/gate/half-hidden", test_half_hidden);
     g_test_add_func("/gate/sizes", test_sizes);
     g_test_add_func("/gate/nothing", test_nothing);
+    g_test_add_func("/gate/hostile-pixels", test_hostile_pixels);
     g_test_add_func("/gate/solve", test_solve);
     g_test_add_func("/gate/solve-bad", test_solve_bad);
     g_test_add_func("/gate/solve-garbage", test_solve_garbage);
