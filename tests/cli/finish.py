@@ -179,7 +179,8 @@ def write_png(path, width, height, rgb):
 
 
 def check_colour():
-    """A flat still comes out as the standards say: sRGB (IEC 61966-2-1) to light, BT.709 from it."""
+    """A flat still comes out as the standards say: sRGB (IEC 61966-2-1) to light, from it what a
+    BT.1886 display (black at zero) shows as that light."""
     reel = copy_reel('flat')
     rgb = (200, 120, 40)
     for n in range(STILLS):
@@ -190,7 +191,7 @@ def check_colour():
     for code in rgb:
         v = code / 255
         light = v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4
-        coded.append(4.5 * light if light < 0.018 else 1.099 * light ** 0.45 - 0.099)
+        coded.append(light ** (1 / 2.4))
     luma = 0.2126 * coded[0] + 0.7152 * coded[1] + 0.0722 * coded[2]
     want = [16 + 219 * luma, 128 + 224 * (coded[2] - luma) / 1.8556,
             128 + 224 * (coded[0] - luma) / 1.5748]

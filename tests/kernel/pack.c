@@ -139,9 +139,9 @@ static void test_curves(void)
 {
     rw_domain_dsp d;
     rw_domain_dsp_init(&d, rw_cpu_level());
-    const rw_curve *bt709 = rw_curve_find("bt709");
-    double coded = row_error(d.coded_from_light, bt709->from_light, 0, 1, false);
-    double light = row_error(d.light_from_coded, bt709->to_light, 0, 1, false);
+    const rw_curve *display = rw_curve_find("bt1886");
+    double coded = row_error(d.coded_from_light, display->from_light, 0, 1, false);
+    double light = row_error(d.light_from_coded, display->to_light, 0, 1, false);
     double dark = row_error(d.density_from_light, density, 1e-5, 1e-2, false);
     double dense = row_error(d.density_from_light, density, 1e-2, 2, false);
     double back = row_error(d.light_from_density, light_of_density, -0.3, 5, true);
@@ -203,7 +203,7 @@ static void test_colours(void)
                                   {1, 0, 1, 63, 193, 204},  {1, 0, 0, 51, 109, 212},
                                   {0, 0, 1, 28, 212, 120}};
     rw_pool *pool = rw_pool_new(64 << 20);
-    const rw_curve *curve = rw_curve_find("bt709");
+    const rw_curve *curve = rw_curve_find("bt1886");
     for (size_t i = 0; i < G_N_ELEMENTS(bars); i++) {
         double light[3], coded[3];
         for (int c = 0; c < 3; c++) {
@@ -243,7 +243,7 @@ static void test_colours(void)
 static void test_chroma_place(void)
 {
     rw_pool *pool = rw_pool_new(64 << 20);
-    const rw_curve *curve = rw_curve_find("bt709");
+    const rw_curve *curve = rw_curve_find("bt1886");
     rw_frame f;
     g_assert_true(rw_frame_alloc(&f, pool, 128, 64, 3, NULL));
     for (int y = 0; y < 64; y++)
@@ -284,7 +284,7 @@ static void test_dither(void)
 {
     const int w = 512, h = 64;
     rw_pool *pool = rw_pool_new(64 << 20);
-    const rw_curve *curve = rw_curve_find("bt709");
+    const rw_curve *curve = rw_curve_find("bt1886");
     rw_frame f;
     g_assert_true(rw_frame_alloc(&f, pool, w, h, 3, NULL));
     for (int y = 0; y < h; y++)
