@@ -23,7 +23,7 @@ static double usual(const rw_track *t, size_t i, rw_measure m)
     return MAX(a, b);
 }
 
-/* Above 1: a cut. */
+/* From about 1 on: a cut. */
 static double strength(const rw_track *t, size_t i)
 {
     static const double least_residual = 0.05, least_tones = 0.05;
@@ -40,7 +40,7 @@ void rw_cut_find(rw_track *track)
 {
     size_t first = 0;
     for (size_t i = 0; i < track->count; i++) {
-        if (i > 0 && strength(track, i) > 1)
+        if (i > 0 && strength(track, i) > 0.9)
             first = i;
         track->scene[i] = first;
     }

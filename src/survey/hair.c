@@ -452,7 +452,7 @@ static void prove(rw_hair_finder *f, guint index, rw_hair_proof proof, double co
 /* Is it beyond doubt after a few frames? */
 static bool is_plain(const rw_hair_finder *f, const suspect *s, const unrest *u, const weave *w)
 {
-    bool arrived = s->hair.first > f->when[slot(f, frames_kept(f) - 1)].position;
+    bool arrived = s->hair.first >= f->when[slot(f, frames_kept(f) - 1)].position + CALM;
     return arrived && u->share < HURRY_STANDS && fabs(u->uneven) < HURRY_EVEN &&
            w->rms > HURRY_WEAVE && s->hair.contrast > HURRY_CONTRAST && s->area >= HURRY_AREA;
 }

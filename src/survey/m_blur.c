@@ -139,7 +139,7 @@ static double soft(const signs *s, const blur *b, bool edges)
 {
     if (s->even)
         return s->weaker ? 0.97 : isnan(b->fine) ? 0.7 : 0;
-    if (s->weaker && !s->pale && !s->grain && (isnan(b->across) || !edges))
+    if (s->weaker && !s->pale && !s->grain && !edges)
         return 0.8;
     return 0;
 }
@@ -150,8 +150,11 @@ static double smeared(const signs *s, bool edges)
         return s->grain || s->weaker ? 0.97 : 0.85;
     if (s->grain && (s->no_edge || !edges))
         return s->weaker ? 0.95 : 0.75;
-    if (s->pale && s->no_edge)
-        return edges ? 0.92 : 0.6;
+    /* bad focus leaves edges that are wide; a ghost leaves none */
+    if (s->weaker && s->no_edge && edges)
+        return s->pale ? 0.92 : 0.85;
+    if (s->pale && !edges)
+        return 0.6;
     return 0;
 }
 

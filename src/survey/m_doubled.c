@@ -30,18 +30,42 @@ static double *list_likeness(const rw_track *t, const rw_verdicts *verdicts)
 
 /* Likeness that is usual between neighbours here, and its spread. The quantile lets two stills in
  * five be repeats. */
-static double usual_likeness(const rw_track *t, const double *same, size_t i, double *spread)
+static double usual_likeness(const rw_track *t, const double *same, size_t i, double *spread,
+                             bool *few)
 {
     double around[2 * REACH + 1];
     size_t n = 0, first = i > REACH ? i - REACH : 1;
     for (size_t k = first; k <= i + REACH && k < t->count; k++)
         if (k != i && t->scene[k] == t->scene[i] && !isnan(same[k]))
             around[n++] = same[k];
-    bool few = n < 4; /* a scene of a few stills: the whole reel */
-    double usual = few ? rw_quantile(same, t->count, 0.4) : rw_quantile(around, n, 0.4);
-    double low = few ? rw_quantile(same, t->count, 0.2) : rw_quantile(around, n, 0.2);
+    *few = n < 4; /* a scene of a few stills: the whole reel */
+    double usual = *few ? rw_quantile(same, t->count, 0.4) : rw_quantile(around, n, 0.4);
+    double low = *few ? rw_quantile(same, t->count, 0.2) : rw_quantile(around, n, 0.2);
     *spread = (usual - low) / 0.588; /* normal: from the 20th to the 40th percentile 0.588 sd */
     return usual;
+}
+
+/* The film has the last word: when the strip of the next picture is found on this still, at its place
+ * and as well as usual, the film moved on, however alike the two pictures are. */
+static bool film_moved(const rw_track *t, size_t i)
+{
+    static const double near_px = 0.45, as_usual = 0.85;
+    static const rw_measure sides[2][3] = {{RW_M_FAR, RW_M_FAR_X, RW_M_FAR_Y},
+                                           {RW_M_NEAR, RW_M_NEAR_X, RW_M_NEAR_Y}};
+    double far = rw_track_around(t, i, RW_M_FAR, REACH, 0.5);
+    double near = rw_track_around(t, i, RW_M_NEAR, REACH, 0.5);
+    const rw_measure *side = sides[isnan(far) || near > far];
+    double x = rw_track_value(t, i, side[1]) - rw_track_around(t, i, side[1], REACH, 0.5);
+    double y = rw_track_value(t, i, side[2]) - rw_track_around(t, i, side[2], REACH, 0.5);
+    return hypot(x, y) < near_px &&
+           rw_track_value(t, i, side[0]) > as_usual * rw_track_around(t, i, side[0], REACH, 0.5);
+}
+
+/* The picture moved about as much as usual, and that is not little. */
+static bool picture_moved(const rw_track *t, size_t i)
+{
+    double usual = rw_track_around(t, i, RW_M_DIFFERENCE, REACH, 0.5);
+    return usual > 0.02 && rw_track_value(t, i, RW_M_DIFFERENCE) > 0.6 * usual;
 }
 
 static void judge(const rw_track *t, const double *likeness, size_t i, const rw_limits *limits,
@@ -51,9 +75,13 @@ static void judge(const rw_track *t, const double *likeness, size_t i, const rw_
     double same = rw_track_value(t, i, RW_M_SAME), weakest = rw_track_value(t, i, RW_M_SAME_WEAKEST);
     if (isnan(same))
         return;
-    double usual = usual_likeness(t, likeness, i, &spread);
+    bool few;
+    double usual = usual_likeness(t, likeness, i, &spread, &few);
+    if (few)
+        limit = 2.5 * limit; /* another scene may keep more of its picture from frame to frame */
     double share = (same - usual) / (1 - usual);
-    if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual))
+    if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual) ||
+        film_moved(t, i) || picture_moved(t, i))
         return;
     rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_DOUBLED, RW_NOTE, i, i,
                                     0.75 + 0.25 * MIN(1, (share - limit) / limit));

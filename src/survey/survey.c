@@ -17,7 +17,7 @@
 #include "survey/pair.h"
 #include "survey/store.h"
 
-enum { BATCH = 32 }; /* stills a transaction: what a kill may cost */
+enum { BATCH = 8 }; /* stills a transaction: what a kill may cost */
 
 typedef struct job {
     size_t position;

@@ -26,6 +26,7 @@ enum {
     BATCH = 8,      /* stills measured before the judges look again */
     HAIR_HURRY = 4, /* frames after which a plain hair is told; */
     HAIR_CALM = 8,  /* any other is after these */
+    HAIR_START = 24, /* stills before the first is told: the picture must have been seen a while */
     HAIR_REST = 60, /* stills before another is told: the first one is still being cleaned away */
     SLOW = 60       /* stills over which focus is averaged */
 };
@@ -229,7 +230,8 @@ static void tell_hair(watcher *w, const rw_hair_finder *finder, size_t index)
 {
     rw_hair hair;
     rw_hair_finder_get(finder, index, &hair);
-    if (w->hair_told != INT64_MIN && w->count - w->hair_told < HAIR_REST)
+    if (w->count < HAIR_START ||
+        (w->hair_told != INT64_MIN && w->count - w->hair_told < HAIR_REST))
         return; /* a part of what was told */
     w->hair_told = w->count;
     g_autofree char *detail =
