@@ -9,8 +9,6 @@
  * there (40 stills of 6000x4000; --quick: 12 of 3000x2000). Without FOLDER a temporary one is used.
  * Every figure is the best of three runs, each in a process of its own.
  */
-#include <sys/resource.h>
-#include <sys/wait.h>
 #include <unistd.h>
 
 #include <reelwright/still.h>
@@ -19,34 +17,15 @@
 #include "finish/flow.h"
 #include "finish/pipeline.h"
 
+#include "figures.h"
 #include "made_reel.h"
 
 #define RUNS 3
-
-typedef struct figures {
-    double wall, cpu; /* seconds */
-    long peak_kib;    /* VmHWM */
-    int64_t frames;
-    int eighths;
-} figures;
 
 typedef struct request {
     const char *reel, *size, *codec, *output;
     int threads;
 } request;
-
-static double now(void)
-{
-    return (double)g_get_monotonic_time() * 1e-6;
-}
-
-static double cpu_seconds(void)
-{
-    struct rusage u;
-    getrusage(RUSAGE_SELF, &u);
-    return (double)(u.ru_utime.tv_sec + u.ru_stime.tv_sec) +
-           (double)(u.ru_utime.tv_usec + u.ru_stime.tv_usec) * 1e-6;
-}
 
 static rw_finish_options options_of(const request *r)
 {
@@ -75,17 +54,18 @@ static rw_reel *open_reel(const request *r)
 
 /* ---- finish ---- */
 
-static figures run_finish(const request *r)
+static perf_figures run_finish(const void *data)
 {
+    const request *r = data;
     g_autoptr(GError) error = NULL;
     rw_reel *reel = open_reel(r);
     rw_finish_options o = options_of(r);
     rw_finish_report report;
-    double wall = now(), cpu = cpu_seconds();
+    double wall = perf_now(), cpu = perf_cpu();
     rw_finish *finish = rw_finish_new(reel, &o, &error);
     if (!finish || !rw_finish_run(finish, &report, &error))
         fail(error);
-    figures f = {.wall = now() - wall, .cpu = cpu_seconds() - cpu, .frames = report.written};
+    perf_figures f = {.wall = perf_now() - wall, .cpu = perf_cpu() - cpu, .frames = report.written};
     rw_finish_free(&finish);
     rw_reel_close(&reel);
     return f;
@@ -145,8 +125,9 @@ static void discard(int level, void *result, void *user)
     (void)level, (void)result, (void)user;
 }
 
-static figures run_floor(const request *r)
+static perf_figures run_floor(const void *data)
 {
+    const request *r = data;
     g_autoptr(GError) error = NULL;
     rw_reel *reel = open_reel(r);
     rw_finish_options o = options_of(r);
@@ -167,14 +148,14 @@ static figures run_floor(const request *r)
                           .threads = r->threads,
                           .frames = last + 1};
     const rw_flow_ops ops = {1, NULL, start, stop, decode, encode, discard};
-    double wall = now(), cpu = cpu_seconds();
+    double wall = perf_now(), cpu = perf_cpu();
     f.movie = rw_movie_open(f.plan->delivery, &spec, &error);
     if (!f.movie ||
         !rw_flow_run(&ops, 0, last, r->threads, 2 * r->threads, 1000, NULL, &f, &error) ||
         !rw_movie_close(&f.movie, &error))
         fail(error);
-    figures result = {
-        .wall = now() - wall, .cpu = cpu_seconds() - cpu, .frames = last + 1, .eighths = f.eighths};
+    perf_figures result = {
+        .wall = perf_now() - wall, .cpu = perf_cpu() - cpu, .frames = last + 1, .eighths = f.eighths};
     for (guint i = 0; i < f.frames->len; i++)
         rw_packed_clear(&g_array_index(f.frames, rw_packed, i));
     g_array_unref(f.frames);
@@ -182,50 +163,6 @@ static figures run_floor(const request *r)
     rw_plan_free(&f.plan);
     rw_reel_close(&reel);
     return result;
-}
-
-/* ---- processes ---- */
-
-static long peak_kib(void)
-{
-    g_autofree char *status = NULL;
-    g_file_get_contents("/proc/self/status", &status, NULL, NULL);
-    const char *line = status ? strstr(status, "VmHWM:") : NULL;
-    return line ? strtol(line + 6, NULL, 10) : 0;
-}
-
-/* In a process of its own: nothing that came before counts in its memory. */
-static figures apart(figures (*run)(const request *), const request *r)
-{
-    int ends[2];
-    figures f = {0};
-    if (pipe(ends) != 0)
-        return f;
-    pid_t child = fork();
-    if (child == 0) {
-        f = run(r);
-        f.peak_kib = peak_kib();
-        _exit(write(ends[1], &f, sizeof f) == sizeof f ? 0 : 1);
-    }
-    close(ends[1]);
-    bool ok = read(ends[0], &f, sizeof f) == sizeof f;
-    close(ends[0]);
-    int status = 1;
-    waitpid(child, &status, 0);
-    if (!ok || status != 0)
-        exit(1);
-    return f;
-}
-
-static void keep_best(figures *best, figures f, bool first)
-{
-    if (first) {
-        *best = f;
-        return;
-    }
-    best->wall = MIN(best->wall, f.wall);
-    best->cpu = MIN(best->cpu, f.cpu);
-    best->peak_kib = MAX(best->peak_kib, f.peak_kib);
 }
 
 static void make_reel(const char *folder, bool quick)
@@ -239,12 +176,6 @@ static void make_reel(const char *folder, bool quick)
     made_reel *m = made_reel_from(o, folder);
     rw_demo_options_free(&o);
     made_reel_free(m);
-}
-
-static void print_row(const char *name, const figures *f)
-{
-    g_print("%-8s %8.2f %10.2f %12.1f %14.1f\n", name, f->wall, (double)f->frames / f->wall,
-            1000 * f->cpu / (double)f->frames, (double)f->peak_kib / 1024);
 }
 
 static int64_t usual_bytes(const char *reel)
@@ -288,19 +219,19 @@ int main(int argc, char **argv)
     g_autofree char *output = g_build_filename(folder, "perf.movie", NULL);
     request r = {reel, size ? size : "hd", codec ? codec : "h264", output,
                  threads > 0 ? threads : rw_cpu_count()};
-    figures finish, least;
+    perf_figures finish, least;
     for (int i = 0; i < RUNS; i++) {
-        keep_best(&finish, apart(run_finish, &r), i == 0);
-        keep_best(&least, apart(run_floor, &r), i == 0);
+        perf_keep_best(&finish, perf_apart(run_finish, &r), i == 0);
+        perf_keep_best(&least, perf_apart(run_floor, &r), i == 0);
     }
     g_print("%" G_GINT64_FORMAT " stills of about %.1f MB, decoded at %d/8, to %s %s, %d workers, "
             "best of %d\n",
             finish.frames, (double)usual_bytes(reel) * 1e-6, least.eighths, r.size, r.codec,
             r.threads, RUNS);
-    g_print("%-8s %8s %10s %12s %14s\n", "", "wall s", "frames/s", "CPU ms/frame", "peak MiB");
-    print_row("finish", &finish);
+    perf_print_head();
+    perf_print_row("finish", &finish);
     least.peak_kib = 0; /* it holds the frames made beforehand: no figure to compare */
-    print_row("floor", &least);
+    perf_print_row("floor", &least);
     g_print("ratio to the floor: %.2f by wall clock, %.2f by CPU time (aim: 1.5)\n",
             finish.wall / least.wall, finish.cpu / least.cpu);
     if (argc <= 1) {
