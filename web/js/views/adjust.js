@@ -79,7 +79,15 @@ export function adjustView(workspace) {
       if (g.preview) trying(range.value);
     });
     range.addEventListener('change', () => store(g, p, range.value));
+    let typing = false;
+    field.addEventListener('input', () => {
+      typing = true;
+    });
+    field.addEventListener('blur', () => {
+      typing = false;
+    });
     field.addEventListener('change', () => {
+      typing = false;
       const value = Number(field.value);
       if (field.value === '' || !(value >= p.min && value <= p.max)) {
         tell(`${p.label} goes from ${p.min} to ${p.max}.`, 'fault');
@@ -87,7 +95,7 @@ export function adjustView(workspace) {
       } else store(g, p, String(p.kind === 'whole' ? Math.round(value) : value));
     });
     updates.push(() => {
-      if (sending.has(p.key) || session.trying.has(p.key)) return;
+      if (typing || sending.has(p.key) || session.trying.has(p.key)) return;
       const { value } = current(g, p);
       range.value = value;
       field.value = String(Number(Number(value).toPrecision(6)));
@@ -138,7 +146,7 @@ export function adjustView(workspace) {
     });
     updates.push(() => {
       const chosen = session.choice('fps', null).value;
-      input.value = chosen ?? session.reel.fps;
+      if (document.activeElement !== input) input.value = chosen ?? session.reel.fps;
       back.hidden = chosen === null;
     });
     return el('div', { class: 'control', 'data-key': 'fps' }, el('label', { for: id }, 'Film speed'),
