@@ -180,7 +180,7 @@ export class ReelMap {
   loadBands() {
     const { frames } = this.session.reel;
     const parts = Math.min(frames, 240);
-    this.bandFrames = Array.from({ length: parts }, (_, i) => Math.floor((i + 0.5) * frames / parts));
+    this.bandFrames = Array.from({ length: parts }, (_, i) => this.shownNear(Math.floor((i + 0.5) * frames / parts), 3));
     // from coarse to fine, so that the reel's colours stand early
     const order = [...this.bandFrames.keys()].sort((a, b) => (b & -b) - (a & -a) || a - b);
     this.bandStore.clear();
@@ -394,7 +394,7 @@ export class ReelMap {
     const wanted = [];
     for (let n = first; n < last; n += step) {
       const width = Math.min(step, session.reel.frames - n) * pixels;
-      const shown = Math.min(n + (step >> 1), session.reel.frames - 1);
+      const shown = this.shownNear(Math.min(n + (step >> 1), session.reel.frames - 1), step >> 1);
       const gap = clamp(width * 0.03, 1, 3);
       const thumb = this.thumbs.peek(shown);
       if (!thumb) wanted.push(shown);
@@ -405,6 +405,14 @@ export class ReelMap {
     wanted.sort((a, b) => Math.abs(a - middle) - Math.abs(b - middle));
     for (let n = last; n < Math.min(last + apart * 0.3, session.reel.frames); n += step) wanted.push(Math.min(n + (step >> 1), session.reel.frames - 1));
     this.thumbs.want(wanted);
+  }
+
+  /** The frame nearest to n that a still shows, not further than reach; else n.
+   * @param {number} n @param {number} reach */
+  shownNear(n, reach) {
+    for (let d = 0; d <= reach; d++)
+      for (const k of [n - d, n + d]) if (this.session.stillOf(k) && !this.session.reel.unreadable.includes(k)) return k;
+    return n;
   }
 
   /** @param {CanvasRenderingContext2D} c @param {number} n @param {ImageBitmap | null} thumb

@@ -6,6 +6,7 @@ import { count, feet, plural } from '../film.js';
 import { layStill } from '../plate.js';
 import { filmToFrame } from '../film.js';
 import { severityOf } from '../map.js';
+import { Smalls } from '../smalls.js';
 import { curve } from '../plots.js';
 import { mark } from './look.js';
 
@@ -31,7 +32,10 @@ function figure(value) {
 
 /** @param {import('../workspace.js').Workspace} workspace @returns {import('../workspace.js').View} */
 export function findingsView(workspace) {
-  const { session, app, smalls } = workspace;
+  const { session, app } = workspace;
+  const smalls = new Smalls(session, { keep: 24, parallel: 2 }); // its own: the large picture asks for others
+  smalls.onload = () => paint();
+  let paint = () => {};
   const stop = new AbortController();
   let picked = /** @type {Finding | null} */ (null);
   let showDismissed = false;
@@ -104,11 +108,10 @@ export function findingsView(workspace) {
       const place = session.placeOf(n) ?? session.usualPlace;
       context.fillStyle = '#8a8a8a';
       context.fillRect(0, 0, canvas.width, canvas.height);
-      if (!picture) return false;
+      if (!picture) return;
       context.imageSmoothingQuality = 'high';
       if (place) layStill(context, picture, session.reel.stillWidth, place, filmToFrame(session.reel.gauge, { ...session.framing(n), scale: 1.16 }, canvas.width, canvas.height));
       else context.drawImage(picture, 0, 0, canvas.width, canvas.width * picture.height / picture.width);
-      return true;
     };
     return { n, node, draw };
   }
@@ -130,14 +133,9 @@ export function findingsView(workspace) {
           el('div', { class: 'row' }, button('confirmed', 'Confirm', 'Y'), button('dismissed', 'Dismiss', 'X')), note),
         el('div', null, el('dl', { class: 'facts' }, [el('dt', null, 'Where'), el('dd', null, frames(f)), el('dt', null, 'Sure'), el('dd', null, `${Math.round(f.confidence * 100)} %`),
           ...Object.entries(f.evidence ?? {}).filter(([k, v]) => k !== 'pictures' && typeof v !== 'object').slice(0, 6).flatMap(([k, v]) => [el('dt', null, words(k)), el('dd', null, figure(v))])])), plotPlace));
-    const paint = () => pictures.filter((p) => !p.draw()).map((p) => p.n);
-    const missing = paint();
-    if (missing.length) {
-      smalls.want(missing);
-      const wait = setInterval(() => {
-        if (stop.signal.aborted || picked !== f || !paint().length) clearInterval(wait);
-      }, 60);
-    }
+    paint = () => pictures.forEach((p) => p.draw());
+    paint();
+    smalls.want(pictures.map((p) => p.n));
     const name = SPEAKS[/** @type {'splice'} */ (f.kind)];
     const measure = app.tables.measures.find((m) => m.name === name);
     if (!measure) return;
@@ -206,7 +204,10 @@ export function findingsView(workspace) {
   }
 
   session.addEventListener('findings', update, { signal: stop.signal });
-  session.addEventListener('reel', update, { signal: stop.signal });
+  session.addEventListener('reel', () => {
+    smalls.clear();
+    update();
+  }, { signal: stop.signal });
   session.addEventListener('frame', () => plot?.mark(session.n), { signal: stop.signal });
   workspace.stage.addEventListener('pick', (event) => {
     const { id } = /** @type {CustomEvent} */ (event).detail;
@@ -229,6 +230,7 @@ export function findingsView(workspace) {
     close() {
       stop.abort();
       plot?.close();
+      smalls.clear();
       printed.remove();
     },
   };

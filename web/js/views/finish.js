@@ -88,8 +88,7 @@ export function finishView(workspace) {
         changed();
       } }), el('span', null, s.title))))),
     el('div', { class: 'control' }, el('label', null, 'Name'), name),
-    estimate,
-    el('button', { type: 'button', class: 'primary wide', onclick: make }, 'Make the movie'));
+    el('div', { class: 'go' }, estimate, el('button', { type: 'button', class: 'primary wide', onclick: make }, 'Make the movie')));
 
   // ---- estimates ----
 
