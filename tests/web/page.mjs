@@ -202,19 +202,19 @@ async function findings(page) {
 }
 
 async function registration(page) {
-  await session(page, (s) => s.go(5));
+  await session(page, (s) => s.go(13));
   await page.keyboard.press('c');
   await page.locator('.compare').waitFor();
-  await until(async () => await page.locator('.compare-stage').getAttribute('data-ready') === '5', 'both states of the frame show');
+  await until(async () => await page.locator('.compare-stage').getAttribute('data-ready') === '13', 'both states of the frame show');
   await page.keyboard.press('r');
   await page.locator('.still-outline .perforation').first().waitFor();
-  const before = db('select n, a, b, c, d, e, f from geometry where n <= 16 order by n');
+  const before = Object.fromEntries(db('select n, a, b, c, d, e, f from geometry').map((row) => [row[0], row]));
   const hole = await page.locator('.still-outline .perforation').first().boundingBox();
   // screen px per still px: a Super 8 perforation is 1.143 mm high (film.h)
   const k = await page.locator('.still-outline .perforation').first().evaluate((path) => {
     const y = path.getAttribute('d').match(/[-\d.]+/g).map(Number).filter((_, i) => i % 2);
     return Math.max(...y) - Math.min(...y);
-  }) / (1.143 * before[5][5]);
+  }) / (1.143 * before[13][5]);
   const from = [hole.x + hole.width / 2, hole.y + hole.height / 2];
   await page.mouse.move(...from);
   await page.mouse.down();
@@ -223,26 +223,27 @@ async function registration(page) {
   await page.getByText(/^Moved by/).waitFor();
   await page.getByRole('button', { name: 'Scene', exact: true }).first().click();
   await page.getByRole('button', { name: 'Keep' }).click();
-  const scene = db('select first, last from scene order by first')[0];
+  const scene = db('select first, last from scene where 13 between first and last')[0];
   await until(() => db("select count(*) from choice where key='registration'")[0][0] === scene[1] - scene[0] + 1, 'a drag is kept for every frame of the scene');
-  const five = choice('frame:5', 'registration').split(' ').map(Number), twelve = choice('frame:12', 'registration');
-  near(five[2] - before[5][3], 12 / k, 1.2 / k, 'the frame lies as far to the right as it was dragged');
-  near(five[5] - before[5][6], -20 / k, 1.2 / k, 'and as far up');
-  near(choice('frame:3', 'registration').split(' ').map(Number)[2] - before[3][3], five[2] - before[5][3], 1e-6, 'others move by as much, and keep their own weave');
-  ok(twelve !== null, 'a frame without a still is placed as well');
+  const placed = choice('frame:13', 'registration').split(' ').map(Number), gap = db(`select n from frame where still=0 and n between ${scene[0]} and ${scene[1]}`)[0];
+  near(placed[2] - before[13][3], 12 / k, 1.2 / k, 'the frame lies as far to the right as it was dragged');
+  near(placed[5] - before[13][6], -20 / k, 1.2 / k, 'and as far up');
+  near(choice('frame:10', 'registration').split(' ').map(Number)[2] - before[10][3], placed[2] - before[13][3], 1e-6, 'others move by as much, and keep their own weave');
+  ok(gap && choice(`frame:${gap[0]}`, 'registration') !== null, `a frame without a still is placed as well (scene ${scene}, frame ${gap})`);
   await page.keyboard.press('Control+z');
   await until(() => db("select count(*) from choice where key='registration'")[0][0] === 0, 'one undo takes all of it back');
   await page.locator('.still-outline').focus();
   for (const key of ['ArrowRight', 'Shift+ArrowRight', 'ArrowUp']) await page.keyboard.press(key);
   await page.getByRole('button', { name: 'This frame' }).click();
   await page.getByRole('button', { name: 'Keep' }).click();
-  await until(() => choice('frame:5', 'registration') !== null, 'arrow keys place a frame, too');
-  near(choice('frame:5', 'registration').split(' ').map(Number)[2] - before[5][3], 11, 1e-6, 'by a pixel, with Shift ten');
+  await until(() => choice('frame:13', 'registration') !== null, 'arrow keys place a frame, too');
+  near(choice('frame:13', 'registration').split(' ').map(Number)[2] - before[13][3], 11, 1e-6, 'by a pixel, with Shift ten');
   await page.getByRole('button', { name: 'As surveyed' }).click();
-  await until(() => choice('frame:5', 'registration') === null, 'and it goes back to what the survey found');
+  await until(() => choice('frame:13', 'registration') === null, 'and it goes back to what the survey found');
 }
 
 async function adjust(page, other) {
+  await session(page, (s) => s.go(5)); // in scene 1
   await page.keyboard.press('a');
   const exposure = page.getByRole('slider', { name: 'Exposure' });
   await exposure.waitFor();
