@@ -26,7 +26,7 @@ static void through(const char *key, const char *value, const double light[3], d
     rw_window window = {0};
     window.frame[RW_REACH_MAX] = &in;
     rw_stage_run run = {.params = params, .pool = pool};
-    rw_stage_trace trace = {{1, 1, 1}, 0};
+    rw_stage_trace trace = {.gain = {1, 1, 1}};
     g_assert_true(stage->frame(&run, &window, &made, &trace, NULL));
     for (int c = 0; c < 3; c++)
         out[c] = pow(10, -(double)made.plane[c][3 * made.stride + 7]);
