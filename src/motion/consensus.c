@@ -199,6 +199,8 @@ typedef struct hop {
 
 static hop hop_between(const rw_consensus *c, int t, int u)
 {
+    if (u < 0) /* before the scene's head: no observation reaches there */
+        return (hop){.turn = 1};
     const rw_consensus_frame *a = &c->frame[t], *b = &c->frame[u];
     hop h = {.turn = b->turn / a->turn};
     h.shift = b->shift - h.turn * a->shift;

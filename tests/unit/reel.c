@@ -301,14 +301,15 @@ static void test_killed(fixture *f, gconstpointer data)
         pid_t child = fork();
         if (child == 0) {
             rw_reel *reel = rw_reel_open(f->path, NULL);
-            for (int i = 0; reel; i++) {
+            if (!reel)
+                _exit(2);
+            for (int i = 0;; i++) {
                 g_autofree char *text = g_strdup_printf("%d.%d", round, i);
                 rw_reel_begin(reel, NULL);
                 rw_reel_put_meta(reel, "left", text, NULL);
                 rw_reel_put_meta(reel, "right", text, NULL);
                 rw_reel_commit(reel, NULL);
             }
-            _exit(1);
         }
         g_usleep((gulong)g_rand_int_range(rand, 2000, 40000));
         kill(child, SIGKILL);
