@@ -64,7 +64,7 @@ static rw_imprint *shoot(const strip *s, int n, int shot, double dx, double dy)
 {
     rw_pixels pixels;
     rw_small small;
-    g_autofree uint8_t *data = strip_shoot(s, n, shot, dx, dy, &pixels);
+    g_autofree uint8_t *data G_GNUC_UNUSED = strip_shoot(s, n, shot, dx, dy, &pixels);
     rw_imprint *imprint = g_new(rw_imprint, 1);
     rw_small_make(&small, &pixels, 480);
     /* registered to the nearest whole pixel only: the matcher finds the rest */

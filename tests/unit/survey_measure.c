@@ -13,7 +13,7 @@ static rw_grain_reading read_grain(const strip *s, int n, const rw_grain_bands *
     rw_pixels pixels;
     rw_small small;
     rw_grain_reading reading;
-    g_autofree uint8_t *data = strip_shoot(s, n, n, 0, 0, &pixels);
+    g_autofree uint8_t *data G_GNUC_UNUSED = strip_shoot(s, n, n, 0, 0, &pixels);
     rw_small_make(&small, &pixels, 480);
     rw_grain_reader *reader = rw_grain_reader_new(bands);
     rw_grain_reader_read(reader, s->gauge, &pixels, &small, strip_film_to_px(s, 0, 0), &reading);
