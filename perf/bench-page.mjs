@@ -164,7 +164,7 @@ async function measure(page, server, address) {
     return times;
   });
   row('reel map drawn', ms(zoom), 'while zooming from the whole reel to frames and back');
-  row('memory of the server', `${memory(server.pid).toFixed(0)} MiB`, `${start.toFixed(0)} MiB at the start; bounded by 224 + 768 MiB of pictures`);
+  row('memory of the server', `${memory(server.pid).toFixed(0)} MiB`, `${start.toFixed(0)} MiB at the start; bounded: a quarter of the machine's, 6 GiB at most`);
   row('memory of the page', `${(await page.evaluate(() => performance.memory.usedJSHeapSize / 1048576)).toFixed(0)} MiB`, 'JavaScript, without decoded pictures');
 }
 

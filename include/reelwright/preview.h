@@ -42,7 +42,8 @@ RW_API void rw_preview_picture_clear(rw_preview_picture *picture);
 
 typedef struct rw_preview rw_preview;
 
-/* memory: bytes for pictures, of which at most half are kept between calls. */
+/* memory: bytes for pictures at most, a third of them kept between calls. What is not needed is not
+ * taken; a frame that needs more fails with RW_ERROR_MEMORY. */
 RW_API rw_preview *rw_preview_new(size_t memory);
 RW_API void rw_preview_free(rw_preview **preview);
 

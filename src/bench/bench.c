@@ -1,12 +1,24 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include <unistd.h>
+
 #include "bench/core.h"
 #include "bench/guard.h"
 
-#define STILL_MEMORY ((size_t)224 << 20) /* decoded originals that are kept */
-#define FRAME_MEMORY                                                                               \
-    ((size_t)768 << 20) /* finished frames being made, and what they are made of                   \
-                         */
-#define HEARTBEAT 15    /* seconds: streams whose page is gone are found by it */
+/* Decoded originals that are kept. */
+#define STILL_MEMORY ((size_t)224 << 20)
+/* Finished frames being made, and what they are made of: a quarter of the memory there is, within
+ * these. */
+#define FRAME_LEAST ((size_t)1 << 30)
+#define FRAME_MOST  ((size_t)6 << 30)
+/* Seconds; streams whose page is gone are found by it. */
+#define HEARTBEAT 15
+
+static size_t frame_memory(void)
+{
+    long pages = sysconf(_SC_PHYS_PAGES), page = sysconf(_SC_PAGESIZE);
+    size_t all = pages > 0 && page > 0 ? (size_t)pages * (size_t)page : 0;
+    return CLAMP(all / 4, FRAME_LEAST, FRAME_MOST);
+}
 
 static void on_reel_changed(const char *name, void *data)
 {
@@ -43,7 +55,7 @@ static bool start_parts(rw_bench *bench, const rw_bench_options *options, GError
     bench->jobs = rw_jobs_new(options->program, bench->events);
     rw_jobs_on_end(bench->jobs, on_job_ended, bench);
     bench->pictures = rw_pictures_new(bench->shelf, STILL_MEMORY);
-    bench->frames = rw_frames_new(bench->shelf, FRAME_MEMORY);
+    bench->frames = rw_frames_new(bench->shelf, frame_memory());
     const rw_server_config config = {.port = options->port,
                                      .token = bench->token,
                                      .routes = rw_bench_routes,

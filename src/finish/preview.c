@@ -23,7 +23,7 @@ rw_preview *rw_preview_new(size_t memory)
     rw_preview *preview = g_new0(rw_preview, 1);
     preview->memory = memory;
     preview->pool = rw_pool_new(memory);
-    preview->kept = rw_kept_new(memory / 2);
+    preview->kept = rw_kept_new(memory / 3);
     return preview;
 }
 
@@ -111,7 +111,7 @@ bool rw_preview_make(rw_preview *preview, rw_reel *reel, const rw_finish_options
     own.quality = -1;
     own.cadence = "native";
     own.from = own.to = -1;
-    own.memory = preview->memory / 2;
+    own.memory = preview->memory / 3 * 2;
     rw_plan *plan = rw_plan_new(reel, &own, error);
     if (!plan)
         return false;

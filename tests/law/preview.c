@@ -81,8 +81,8 @@ static void test_same(void)
     made_reel *m = made_reel_new("super8", FRAMES, 600, 400, 0, false);
     const rw_frame_row missing = {4, 0, -1, 0};
     g_assert_true(rw_reel_put_frame(m->reel, &missing, &error));
-    /* room for all, and for hardly more than one */
-    static const size_t memory[] = {(size_t)64 << 20, (size_t)3 << 20};
+    /* room for all, and for hardly more than one window */
+    static const size_t memory[] = {(size_t)128 << 20, (size_t)18 << 20};
     for (size_t i = 0; i < G_N_ELEMENTS(memory); i++) {
         rw_preview *preview = rw_preview_new(memory[i]);
         compare_all(m, preview, NULL);

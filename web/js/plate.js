@@ -10,6 +10,7 @@ import { el, oncePerFrame } from './dom.js';
 
 const SETTLE = 90; // ms without another frame before the finished picture is asked for
 const BIGGEST = 2048;
+const LONG = 900; // ms after which it is said that something takes its time
 
 /**
  * Draws a small or whole still so that the film lies as in a frame of this size.
@@ -42,7 +43,8 @@ export class Plate {
     this.smalls = smalls;
     this.canvas = el('canvas', { class: 'plate', role: 'img' });
     this.note = el('p', { class: 'plate-note', hidden: true });
-    this.node = el('div', { class: 'ground' }, el('div', { class: 'mount' }, this.canvas), this.note);
+    this.line = el('p', { class: 'plate-line', role: 'status', hidden: true });
+    this.node = el('div', { class: 'ground' }, el('div', { class: 'mount' }, this.canvas), this.note, this.line);
     this.context = /** @type {CanvasRenderingContext2D} */ (this.canvas.getContext('2d', { alpha: false }));
     this.playing = false;
     /** what is on the canvas */
@@ -141,6 +143,12 @@ export class Plate {
     this.note.hidden = !text;
   }
 
+  /** A line under the picture. @param {string} text */
+  hint(text) {
+    this.line.textContent = text;
+    this.line.hidden = !text;
+  }
+
   /** Ask for the finished picture, soon. @param {boolean} [hurry] */
   refresh(hurry) {
     clearTimeout(this.timer);
@@ -166,6 +174,7 @@ export class Plate {
     this.request = new AbortController();
     this.again = false;
     const width = canvas.width, height = canvas.height;
+    const hint = window.setTimeout(() => this.hint('The scene is being prepared; it is done once for these choices.'), LONG);
     try {
       const address = finishedAddress(session.name, n, { w: width, h: height, r: session.revision, ...(set ? { set } : {}) });
       const picture = await getPicture(address, this.request.signal);
@@ -177,9 +186,12 @@ export class Plate {
         this.node.dispatchEvent(new CustomEvent('finished', { bubbles: true, detail: { n } }));
       }
       picture.close();
+      this.hint('');
     } catch (error) {
-      if (!(error instanceof DOMException)) this.draw(); // the small one stands; the frame's card says why
+      this.draw(); // the small one stands
+      if (!(error instanceof DOMException)) this.hint(error instanceof Error ? error.message : String(error));
     }
+    clearTimeout(hint);
     this.request = null;
     if (this.again || session.n !== n) this.refresh(true);
   }

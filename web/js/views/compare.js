@@ -35,7 +35,12 @@ export function compareView(workspace) {
   const stop = new AbortController();
   const canvas = el('canvas', { class: 'compare', tabindex: 0, role: 'img', 'aria-label': `Frame ${session.n}, two states` });
   const context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext('2d', { alpha: false }));
-  const ground = el('div', { class: 'ground' }, canvas);
+  const line = el('p', { class: 'plate-line', role: 'status', hidden: true });
+  const ground = el('div', { class: 'ground' }, canvas, line);
+  const say = (/** @type {string} */ text) => {
+    line.textContent = text;
+    line.hidden = !text;
+  };
   const stage = el('div', { class: 'compare-stage' }, ground);
   const state = {
     a: /** @type {State} */ ('taken'), b: /** @type {State} */ ('finished'), mode: /** @type {Mode} */ ('wipe'),
@@ -65,17 +70,24 @@ export function compareView(workspace) {
     loading = true;
     again = false;
     const { n, revision } = session;
+    let fault = '';
     for (const which of new Set([state.a, state.b])) {
       const have = pictures[which];
       if (have && have.n === n && have.revision === revision && have.size === state.size) continue;
       const size = state.size;
-      const picture = await getPicture(address(which)).catch(() => null);
+      const slow = setTimeout(() => say('The scene is being prepared; it is done once for these choices.'), 900);
+      const picture = await getPicture(address(which)).catch((error) => {
+        fault = error instanceof Error ? error.message : String(error);
+      });
+      clearTimeout(slow);
+      if (stop.signal.aborted) return;
       if (!picture) continue;
       pictures[which]?.picture.close();
       pictures[which] = { n, revision, size, picture };
       draw();
     }
     loading = false;
+    say(fault);
     draw();
     if (again && !stop.signal.aborted) load();
     stage.dataset.ready = again ? '' : `${session.n}`;
