@@ -15,6 +15,8 @@
 #define MAX_TILT      0.01  /* rad of an edge against the film */
 #define STRAIGHT      0.05  /* px: no side is straighter */
 #define LEAST_SHARE   0.35  /* of a side that must lie on its line */
+#define SURE_HOLE     0.3   /* confidence of a look that has really seen a perforation */
+#define LEAST_HOLES   0.1   /* share of such looks from which the reel shows perforations */
 
 struct rw_rung_looker {
     const rw_gauge *gauge;
@@ -397,12 +399,21 @@ static rw_rect largest_still(const rw_rung_sight *sights, size_t count)
     return r;
 }
 
-void rw_ladder_climb(const rw_gauge *gauge, const rw_rung_sight *sights, rw_gate_fit *fits,
-                     size_t count)
+bool rw_ladder_has_holes(const rw_gate_sight *gate, size_t count)
 {
-    for (size_t i = 0; i < count; i++)
-        if (fits[i].method == RW_GATE_PERFORATION)
-            return;
+    size_t sure = 0, seen = 0;
+    for (size_t i = 0; i < count; i++) {
+        seen += gate[i].stored_width > 0;
+        sure += gate[i].stored_width > 0 && gate[i].confidence >= SURE_HOLE;
+    }
+    return (double)sure >= LEAST_HOLES * (double)seen && sure > 0;
+}
+
+void rw_ladder_climb(const rw_gauge *gauge, const rw_gate_sight *gate_sights,
+                     const rw_rung_sight *sights, rw_gate_fit *fits, size_t count)
+{
+    if (rw_ladder_has_holes(gate_sights, count))
+        return;
     rw_rect usual = {0, 0, 0, 0};
     bool gate = rw_ladder_opening(sights, count, &usual);
     rw_affine place = nominal_place(gauge, gate ? usual : largest_still(sights, count));

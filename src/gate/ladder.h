@@ -6,8 +6,8 @@
  *     rw_rung_sight sight;
  *     rw_rung_look(looker, &pixels, &film_to_still, &sight);              // rough place, or NULL
  * then once over the reel, in film order, after rw_gate_solve:
+ *     rw_ladder_climb(gauge, gate_sights, sights, fits, count);
  *     rw_ladder_weave(gauge, sights, fits, count, weave);
- *     rw_ladder_climb(gauge, sights, fits, count);
  *
  * Each rung moves with something else, and that is all it can tell:
  *   the exposure's own edges (the sides of the picture; the frame lines above and below it) were
@@ -66,11 +66,16 @@ void rw_ladder_weave(const rw_gauge *gauge, const rw_rung_sight *sights, const r
 /* The opening as most of the stills show it, stored px; false when fewer than half show one. */
 bool rw_ladder_opening(const rw_rung_sight *sights, size_t count, rw_rect *opening);
 
-/* For a reel on which no perforation was found (every method is RW_GATE_NONE; else nothing is
- * done): a nominal place, the same for all frames, moved with the gate's opening where that moved.
- * Methods become RW_GATE_GATE, or RW_GATE_PICTURE where no opening is seen; what is left of the
- * film's movement is then the picture's to tell. */
-void rw_ladder_climb(const rw_gauge *gauge, const rw_rung_sight *sights, rw_gate_fit *fits,
-                     size_t count);
+/* Whether the reel's stills show perforations at all: where none is in sight, a look still offers a
+ * corner of the picture now and then, with little confidence. gate: what rw_gate_solve was given.
+ */
+bool rw_ladder_has_holes(const rw_gate_sight *gate, size_t count);
+
+/* For a reel without (else nothing is done; fits then come from rw_gate_solve and are put aside): a
+ * nominal place, the same for all frames, moved with the gate's opening where that moved. Methods
+ * become RW_GATE_GATE, or RW_GATE_PICTURE where no opening is seen; what is left of the film's
+ * movement is then the picture's to tell. */
+void rw_ladder_climb(const rw_gauge *gauge, const rw_gate_sight *gate, const rw_rung_sight *sights,
+                     rw_gate_fit *fits, size_t count);
 
 #endif
