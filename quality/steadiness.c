@@ -1,0 +1,898 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * How steady a reel becomes: made-up reels against their truth, FFmpeg's stabiliser beside it.
+ *
+ *     steadiness [--quick] [--only TEXT] [--reels DIR] [--footage DIR] [--no-rival]
+ *
+ * A demo reel is decoded, looked at and planned as survey and finish do it. Truth says where a
+ * point of the intended picture really lies on each still; taken through registration and
+ * correction it should stay in one place. What the footage itself moves, and what steadying takes
+ * out of that, is told by a twin of the reel without weave, grain, dirt and flicker that goes the
+ * same way: scores are of the difference. All figures are px of a picture 1080 rows high. register
+ * rms that registration leaves of the transfer's weave (perforation visible) rms        of what is
+ * left after steadying about the scene's mean step       rms from frame to frame over root two:
+ * what is seen as jitter lag        mean error along a pan while it speeds up and slows down cut
+ * largest deviation within five frames of a cut floor      of a pan or a hand: what no method can
+ * go below where the exposure's edges are not seen, since white jitter hides as much of the
+ * intended path (the same smoother on the true path and the true jitter) The rival gets the frames
+ * after registration, whole reel at once, and the best of its settings for each reel by rms, told
+ * by the truth.
+ */
+#include <math.h>
+#include <string.h>
+
+#include <glib/gstdio.h>
+#include <json-glib/json-glib.h>
+
+#include <reelwright/demo.h>
+#include <reelwright/motion.h>
+#include <reelwright/still.h>
+
+#include "gate/ladder.h"
+#include "gate/picture.h"
+#include "motion/smooth.h"
+#include "steady_footage.h"
+#include "survey/basis.h"
+#include "vidstab.h"
+
+#ifndef FOOTAGE_FOLDER
+#define FOOTAGE_FOLDER ""
+#endif
+#define ROWS 1080.0
+
+typedef enum scene_kind { STILL, PAN, HAND, MOVING } scene_kind;
+
+enum { MOST_SCENES = 4, MOST_SETS = 8 };
+
+typedef struct reel_case {
+    const char *name, *gauge;
+    rw_demo_framing framing;
+    bool quick;
+    const char *set[MOST_SETS]; /* NULL-ended */
+    int n_scenes;               /* 0: the demo's own scenes */
+    scene_kind kind[MOST_SCENES];
+    footage_recipe scene[MOST_SCENES];
+} reel_case;
+
+#define DOG    "dog_fetch.mp4"
+#define COFFEE "coffee_pour.mp4"
+#define BED    "bedroom_dog_orbit.mp4"
+#define CHURCH "tos_cuts_a.mp4"
+#define SEEN   RW_DEMO_FRAME_PERFORATION
+#define GATE   RW_DEMO_FRAME_GATE
+#define NONE   RW_DEMO_FRAME_PICTURE
+#define HARD   "lamp.flicker=6", "lamp.spatial=3", "grain.rms=26", "dirt.rate=12"
+#define BASE   .black_last = -1
+
+#define DOG_STILL                                                                                  \
+    {                                                                                              \
+        .clip = DOG, .first = 30, .frames = 96, .zoom = 1.6, BASE                                  \
+    }
+#define COFFEE_STILL                                                                               \
+    {                                                                                              \
+        .clip = COFFEE, .first = 0, .frames = 96, .zoom = 1.6, BASE                                \
+    }
+#define DOG_OBJECT(share)                                                                          \
+    {                                                                                              \
+        .clip = DOG, .first = 30, .frames = 96, .zoom = 1.6, .object = share, .object_clip = BED,  \
+        BASE                                                                                       \
+    }
+#define DOG_PAN                                                                                    \
+    {                                                                                              \
+        .clip = DOG, .first = 30, .frames = 120, .zoom = 1.6, .pan = 560, BASE                     \
+    }
+#define DOG_HAND                                                                                   \
+    {                                                                                              \
+        .clip = DOG, .first = 30, .frames = 96, .zoom = 1.75, .hand = 16, BASE                     \
+    }
+#define BED_ORBIT                                                                                  \
+    {                                                                                              \
+        .clip = BED, .first = 0, .frames = 96, .zoom = 1.6, BASE                                   \
+    }
+
+static const reel_case cases[] = {
+    {"still, dog", "super8", SEEN, true, {NULL}, 1, {STILL}, {DOG_STILL}},
+    {"still, dog", "super8", GATE, false, {NULL}, 1, {STILL}, {DOG_STILL}},
+    {"still, dog", "super8", NONE, false, {NULL}, 1, {STILL}, {DOG_STILL}},
+    {"still, dog", "regular8", SEEN, false, {NULL}, 1, {STILL}, {DOG_STILL}},
+    {"still, coffee", "super8", SEEN, false, {NULL}, 1, {STILL}, {COFFEE_STILL}},
+    {"still, coffee", "super8", GATE, false, {NULL}, 1, {STILL}, {COFFEE_STILL}},
+    {"still, coffee", "super8", NONE, true, {NULL}, 1, {STILL}, {COFFEE_STILL}},
+    {"still, dog, hard", "super8", NONE, false, {HARD}, 1, {STILL}, {DOG_STILL}},
+    {"still, coffee, hard", "super8", NONE, false, {HARD}, 1, {STILL}, {COFFEE_STILL}},
+    {"still, plain, hard",
+     "super8",
+     NONE,
+     false,
+     {HARD},
+     1,
+     {STILL},
+     {{.clip = BED, .first = 70, .frames = 96, .frozen = true, .zoom = 1.6, .blur = 5, BASE}}},
+    {"still, 30 % object", "super8", NONE, false, {NULL}, 1, {STILL}, {DOG_OBJECT(0.3)}},
+    {"still, 50 % object", "super8", SEEN, false, {NULL}, 1, {STILL}, {DOG_OBJECT(0.5)}},
+    {"still, 50 % object", "super8", NONE, false, {HARD}, 1, {STILL}, {DOG_OBJECT(0.5)}},
+    {"still, black frames",
+     "super8",
+     NONE,
+     false,
+     {NULL},
+     1,
+     {STILL},
+     {{.clip = DOG, .first = 30, .frames = 96, .zoom = 1.6, .black_first = 40, .black_last = 44}}},
+    {"pan, dog", "super8", SEEN, true, {NULL}, 1, {PAN}, {DOG_PAN}},
+    {"pan, dog", "regular8", SEEN, false, {NULL}, 1, {PAN}, {DOG_PAN}},
+    {"pan, dog", "super8", GATE, false, {NULL}, 1, {PAN}, {DOG_PAN}},
+    {"pan, dog", "super8", NONE, false, {NULL}, 1, {PAN}, {DOG_PAN}},
+    {"pan, 40 % object, hard",
+     "super8",
+     SEEN,
+     false,
+     {HARD},
+     1,
+     {PAN},
+     {{.clip = DOG,
+       .first = 30,
+       .frames = 120,
+       .zoom = 1.6,
+       .pan = 560,
+       .object = 0.4,
+       .object_clip = BED,
+       BASE}}},
+    {"pan, held frames",
+     "super8",
+     NONE,
+     false,
+     {NULL},
+     1,
+     {PAN},
+     {{.clip = DOG, .first = 30, .frames = 120, .zoom = 1.6, .pan = 560, .held_every = 9, BASE}}},
+    {"hand, dog", "super8", SEEN, false, {NULL}, 1, {HAND}, {DOG_HAND}},
+    {"hand, dog", "super8", NONE, false, {NULL}, 1, {HAND}, {DOG_HAND}},
+    {"orbit, bedroom", "super8", SEEN, false, {NULL}, 1, {MOVING}, {BED_ORBIT}},
+    {"orbit, bedroom", "super8", NONE, false, {NULL}, 1, {MOVING}, {BED_ORBIT}},
+    {"tilt and machine",
+     "super8",
+     SEEN,
+     false,
+     {NULL},
+     2,
+     {MOVING, MOVING},
+     {{.clip = CHURCH, .first = 38, .frames = 63, .zoom = 3.7, BASE},
+      {.clip = CHURCH, .first = 101, .frames = 49, .zoom = 3.7, BASE}}},
+    {"cuts: still, still, pan",
+     "super8",
+     NONE,
+     true,
+     {NULL},
+     3,
+     {STILL, STILL, PAN},
+     {{.clip = DOG, .first = 30, .frames = 40, .zoom = 1.6, BASE},
+      {.clip = COFFEE, .first = 0, .frames = 40, .zoom = 1.6, BASE},
+      {.clip = DOG, .first = 30, .frames = 60, .zoom = 1.6, .pan = 400, BASE}}},
+    {"built-in", "super8", SEEN, false, {NULL}, 0, {STILL}, {{0}}},
+    {"built-in", "super8", NONE, false, {NULL}, 0, {STILL}, {{0}}},
+};
+
+typedef struct settings {
+    gboolean quick, no_rival, verbose;
+    char *only, *reels, *footage;
+} settings;
+
+/* A reel and its twin have the same frames. */
+typedef struct reel {
+    int n;
+    const rw_gauge *gauge;
+    char **path;
+    rw_demo_still *truth;
+    int n_scenes, first[MOST_SCENES + 4]; /* of a scene; one more at the end */
+    rw_gate_fit *fit;
+    rw_rung_sight *rung;
+    rw_steady_sight *sight;
+    rw_camera_weave *weave;
+    rw_steady_frame *frame;
+    rw_steady_scene scene[MOST_SCENES + 3];
+    rw_point *out, *registered, *rival; /* where the middle of the intended picture ends up, px */
+    double decode_ms, look_ms;
+} reel;
+
+typedef struct score {
+    double rms, step, cut, lag, floor;
+    bool has_lag, has_cut, has_floor;
+} score;
+
+/* ---- making ---- */
+
+/* Everything that damages or unsteadies, so that the twin is the footage on a calm machine. */
+static const char *const calm[] = {"weave", "camera-weave", "shutter", "lamp", "grain", "noise",
+                                   "dirt",  "scratch",      "hair",    "fade", NULL};
+static const char *const faults[] = {"damage", "missing", "doubled", "smear", "focus", "soft",
+                                     "splice", "step",    "clip",    "alien", NULL};
+
+static rw_demo *plan_reel(const reel_case *c, const char *footage, bool twin, GError **error)
+{
+    rw_demo_options *o = rw_demo_options_new(rw_gauge_find(c->gauge));
+    o->framing = c->framing;
+    o->seed = 31;
+    o->truth_movies = false;
+    o->frames = c->n_scenes ? 0 : 132;
+    for (int i = 0; i < c->n_scenes; i++)
+        o->frames += c->scene[i].frames;
+    if (footage) {
+        const char *const files[] = {footage, NULL};
+        o->footage = g_strdupv((char **)files);
+    }
+    bool ok = true;
+    for (int i = 0; ok && faults[i]; i++)
+        ok = rw_demo_options_off(o, faults[i], error);
+    for (int i = 0; ok && !twin && i < MOST_SETS && c->set[i]; i++)
+        ok = rw_demo_options_set(o, c->set[i], error);
+    for (int i = 0; ok && twin && calm[i]; i++)
+        ok = rw_demo_options_off(o, calm[i], error);
+    if (ok && twin)
+        ok = rw_demo_options_set(o, "rotation.jitter=0", error) &&
+             rw_demo_options_set(o, "rotation.drift=0", error);
+    rw_demo *demo = ok ? rw_demo_new(o, error) : NULL;
+    rw_demo_options_free(&o);
+    return demo;
+}
+
+static bool read_scenes(reel *r, const char *folder, GError **error)
+{
+    g_autoptr(JsonParser) parser = json_parser_new();
+    g_autofree char *path = g_build_filename(folder, "truth", "truth.json", NULL);
+    if (!json_parser_load_from_file(parser, path, error))
+        return false;
+    JsonArray *scenes =
+        json_object_get_array_member(json_node_get_object(json_parser_get_root(parser)), "scenes");
+    r->n_scenes = (int)MIN(json_array_get_length(scenes), MOST_SCENES + 3);
+    for (int i = 0; i < r->n_scenes; i++) {
+        JsonNode *node = json_array_get_element(scenes, (guint)i);
+        r->first[i] = JSON_NODE_HOLDS_ARRAY(node)
+                          ? (int)json_array_get_int_element(json_node_get_array(node), 0)
+                          : (int)json_object_get_int_member(json_node_get_object(node), "first");
+    }
+    return true;
+}
+
+static bool make_reel(const reel_case *c, const settings *s, bool twin, reel *r, GError **error)
+{
+    g_autofree char *name =
+        g_strdup_printf("%s-%s-%d%s", c->name, c->gauge, (int)c->framing, twin ? "-twin" : "");
+    g_strdelimit(name, " ,:%", '_');
+    g_autofree char *folder = g_build_filename(s->reels, name, NULL);
+    g_autofree char *movie = g_strconcat(folder, ".mkv", NULL);
+    if (c->n_scenes && !g_file_test(folder, G_FILE_TEST_IS_DIR)) {
+        footage_recipe scenes[MOST_SCENES];
+        char *names[2 * MOST_SCENES] = {NULL};
+        for (int i = 0; i < c->n_scenes; i++) {
+            scenes[i] = c->scene[i];
+            scenes[i].clip = names[2 * i] = g_build_filename(s->footage, scenes[i].clip, NULL);
+            if (scenes[i].object_clip)
+                scenes[i].object_clip = names[2 * i + 1] =
+                    g_build_filename(s->footage, scenes[i].object_clip, NULL);
+        }
+        bool ok = footage_write(movie, scenes, c->n_scenes, error);
+        for (int i = 0; i < 2 * MOST_SCENES; i++)
+            g_free(names[i]);
+        if (!ok)
+            return false;
+    }
+    bool there = g_file_test(folder, G_FILE_TEST_IS_DIR);
+    rw_demo *demo = plan_reel(c, c->n_scenes ? movie : NULL, twin, error);
+    bool ok = demo && (there || rw_demo_write(demo, folder, 2, NULL, NULL, NULL, error));
+    if (ok) {
+        memset(r, 0, sizeof *r);
+        r->gauge = rw_gauge_find(c->gauge);
+        r->n = (int)rw_demo_count_stills(demo);
+        r->path = g_new0(char *, r->n + 1);
+        r->truth = g_new0(rw_demo_still, r->n);
+        for (int i = 0; i < r->n; i++) {
+            rw_demo_get_still(demo, i, &r->truth[i]);
+            r->path[i] = g_build_filename(folder, "card", r->truth[i].path, NULL);
+        }
+        if (c->n_scenes) {
+            r->n_scenes = c->n_scenes;
+            for (int i = 1; i < c->n_scenes; i++)
+                r->first[i] = r->first[i - 1] + c->scene[i - 1].frames;
+        } else
+            ok = read_scenes(r, folder, error);
+        r->first[r->n_scenes] = r->n;
+    }
+    rw_demo_free(&demo);
+    return ok;
+}
+
+static void free_reel(reel *r)
+{
+    g_strfreev(r->path);
+    g_free(r->truth);
+    g_free(r->fit);
+    g_free(r->rung);
+    g_free(r->sight);
+    g_free(r->weave);
+    g_free(r->frame);
+    g_free(r->out);
+    g_free(r->registered);
+    g_free(r->rival);
+    memset(r, 0, sizeof *r);
+}
+
+/* ---- measuring, as survey does ---- */
+
+static rw_rect area_of(const reel *r, const rw_basis *basis, rw_decoder *decoder,
+                       rw_rung_looker *looker)
+{
+    if (basis->found)
+        return rw_picture_area(r->gauge, &basis->film_to_still, NULL, 0, basis->width,
+                               basis->height);
+    enum { SAMPLES = 7 };
+    rw_rung_sight samples[SAMPLES];
+    rw_pixels pixels;
+    size_t n = 0;
+    for (int i = 0; i < SAMPLES; i++)
+        if (rw_decoder_decode(decoder, r->path[i * (r->n - 1) / (SAMPLES - 1)], basis->eighths,
+                              &pixels, NULL))
+            rw_rung_look(looker, &pixels, NULL, &samples[n++]);
+    return rw_picture_area(r->gauge, NULL, samples, n, basis->width, basis->height);
+}
+
+static bool look_at_reel(reel *r, GError **error)
+{
+    rw_basis basis;
+    if (!rw_basis_find(&basis, r->gauge, (const char *const *)r->path, (size_t)r->n)) {
+        g_set_error(error, RW_ERROR, RW_ERROR_FAILED, "The reel's stills cannot be read.");
+        return false;
+    }
+    rw_decoder *decoder = rw_decoder_new();
+    rw_gate_finder *finder = rw_gate_finder_new(r->gauge);
+    rw_rung_looker *looker = rw_rung_looker_new(r->gauge);
+    rw_gate_sight *gate = g_new0(rw_gate_sight, r->n);
+    rw_steady_imprint **kept = g_new0(rw_steady_imprint *, r->n);
+    r->rung = g_new0(rw_rung_sight, r->n);
+    r->sight = g_new0(rw_steady_sight, r->n);
+    r->fit = g_new0(rw_gate_fit, r->n);
+    r->weave = g_new0(rw_camera_weave, r->n);
+    rw_rect area = area_of(r, &basis, decoder, looker);
+    bool ok = true;
+    gint64 spent = 0;
+    for (int i = 0; ok && i < r->n; i++) {
+        rw_pixels pixels;
+        ok = rw_decoder_decode(decoder, r->path[i], basis.eighths, &pixels, error);
+        if (!ok)
+            break;
+        rw_gate_finder_look(finder, &pixels, &basis.prior, &gate[i]);
+        bool certain = false;
+        rw_affine place = rw_basis_place(&basis, r->gauge, &gate[i], &certain);
+        gint64 start = g_get_monotonic_time();
+        rw_rung_look(looker, &pixels, certain ? &place : NULL, &r->rung[i]);
+        kept[i] = rw_picture_imprint(&pixels, area);
+        const rw_steady_imprint *before[RW_STEADY_LINKS];
+        for (int l = 0; l < RW_STEADY_LINKS; l++) {
+            int back = i - rw_steady_link_back(l);
+            before[l] = back >= 0 ? kept[back] : NULL;
+        }
+        rw_steady_look(kept[i], before, &r->sight[i]);
+        spent += g_get_monotonic_time() - start;
+        if (i >= 32)
+            rw_steady_imprint_unref(&kept[i - 32]);
+    }
+    r->look_ms = (double)spent / 1000 / r->n;
+    rw_gate_summary summary;
+    rw_gate_solve(r->gauge, gate, (size_t)r->n, r->fit, &summary);
+    rw_ladder_climb(r->gauge, gate, r->rung, r->fit, (size_t)r->n);
+    rw_ladder_weave(r->gauge, r->rung, r->fit, (size_t)r->n, r->weave);
+    for (int i = 0; i < r->n; i++)
+        rw_steady_imprint_unref(&kept[i]);
+    g_free(kept);
+    g_free(gate);
+    rw_rung_looker_free(&looker);
+    rw_gate_finder_free(&finder);
+    rw_decoder_free(&decoder);
+    return ok;
+}
+
+/* What of the still's film is picture and on the still: film mm. */
+static rw_rect shown_by(const reel *r, int i)
+{
+    const rw_rung_sight *s = &r->rung[i];
+    rw_affine film;
+    if (!rw_affine_invert(r->fit[i].film_to_still, &film))
+        return (rw_rect){0, 0, 0, 0};
+    rw_rect still = {0, 0, s->stored_width - 1, s->stored_height - 1};
+    double left = -HUGE_VAL, top = -HUGE_VAL, right = HUGE_VAL, foot = HUGE_VAL;
+    for (int k = 0; k < 4; k++) {
+        rw_point p = rw_affine_apply(film, still.x + (k & 1) * still.width,
+                                     still.y + (k >> 1) * still.height);
+        *(k & 1 ? &right : &left) = k & 1 ? MIN(right, p.x) : MAX(left, p.x);
+        *(k >> 1 ? &foot : &top) = k >> 1 ? MIN(foot, p.y) : MAX(top, p.y);
+    }
+    if (r->fit[i].method == RW_GATE_PERFORATION) {
+        rw_rect a = r->gauge->camera_aperture;
+        left = MAX(left, a.x);
+        top = MAX(top, a.y);
+        right = MIN(right, a.x + a.width);
+        foot = MIN(foot, a.y + a.height);
+    }
+    return (rw_rect){left, top, right - left, foot - top};
+}
+
+/* ---- planning, as finish does ---- */
+
+static void plan_scenes(reel *r)
+{
+    rw_steady_params params = RW_STEADY_DEFAULTS;
+    rw_steady_input *inputs = g_new0(rw_steady_input, r->n);
+    r->frame = g_new0(rw_steady_frame, r->n);
+    for (int i = 0; i < r->n; i++)
+        inputs[i] = (rw_steady_input){.sight = &r->sight[i],
+                                      .film_to_still = r->fit[i].film_to_still,
+                                      .have = shown_by(r, i),
+                                      .unplaced = r->fit[i].confidence < 0.5,
+                                      .edge_x = r->weave[i].x,
+                                      .edge_y = r->weave[i].y,
+                                      .edge_sd_x = r->weave[i].sd_x,
+                                      .edge_sd_y = r->weave[i].sd_y};
+    for (int i = 0; i < r->n_scenes; i++)
+        rw_steady_plan(inputs + r->first[i], r->first[i + 1] - r->first[i], r->gauge->projectable,
+                       &params, r->frame + r->first[i], &r->scene[i]);
+    g_free(inputs);
+}
+
+static rw_point film_to_px(const reel *r, rw_point p)
+{
+    rw_rect w = r->gauge->projectable;
+    double k = ROWS / w.height;
+    return (rw_point){(p.x - w.x) * k, (p.y - w.y) * k};
+}
+
+/* The middle of the intended picture through truth, registration and correction. */
+static void follow_middle(reel *r)
+{
+    rw_rect w = r->gauge->projectable;
+    r->out = g_new0(rw_point, r->n);
+    r->registered = g_new0(rw_point, r->n);
+    for (int i = 0; i < r->n; i++) {
+        const rw_demo_still *t = &r->truth[i];
+        double x = w.x + w.width / 2, y = w.y + w.height / 2;
+        rw_affine back;
+        rw_point moved =
+            rw_affine_apply(t->film_to_still, x + t->camera_weave.x, y + t->camera_weave.y);
+        rw_point bare = rw_affine_apply(t->film_to_still, x, y);
+        if (!rw_affine_invert(r->fit[i].film_to_still, &back))
+            continue;
+        rw_point film = rw_affine_apply(back, moved.x, moved.y);
+        film = rw_affine_apply(r->frame[i].correction, film.x, film.y);
+        r->out[i] = film_to_px(r, film);
+        r->registered[i] = film_to_px(r, rw_affine_apply(back, bare.x, bare.y));
+    }
+}
+
+/* ---- scores ---- */
+
+/* Difference of the two, less each scene's mean; frames that show nothing are left out. */
+static void differences(const reel *r, const rw_point *a, const rw_point *b, const bool *skip,
+                        rw_point *e)
+{
+    for (int s = 0; s < r->n_scenes; s++) {
+        rw_point mean = {0, 0};
+        int n = 0;
+        for (int i = r->first[s]; i < r->first[s + 1]; i++) {
+            e[i] = (rw_point){a[i].x - (b ? b[i].x : 0), a[i].y - (b ? b[i].y : 0)};
+            if (skip && skip[i])
+                continue;
+            mean.x += e[i].x;
+            mean.y += e[i].y;
+            n++;
+        }
+        for (int i = r->first[s]; i < r->first[s + 1]; i++)
+            e[i] = skip && skip[i]
+                       ? (rw_point){0, 0}
+                       : (rw_point){e[i].x - mean.x / MAX(n, 1), e[i].y - mean.y / MAX(n, 1)};
+    }
+}
+
+static double rms_of(const rw_point *e, int n, const bool *skip)
+{
+    double sum = 0;
+    int count = 0;
+    for (int i = 0; i < n; i++)
+        if (!skip || !skip[i]) {
+            sum += e[i].x * e[i].x + e[i].y * e[i].y;
+            count += 2;
+        }
+    return sqrt(sum / MAX(count, 1));
+}
+
+static double step_of(const reel *r, const rw_point *e, const bool *skip)
+{
+    double sum = 0;
+    int count = 0;
+    for (int s = 0; s < r->n_scenes; s++)
+        for (int i = r->first[s] + 1; i < r->first[s + 1]; i++) {
+            if (skip && (skip[i] || skip[i - 1]))
+                continue;
+            double x = e[i].x - e[i - 1].x, y = e[i].y - e[i - 1].y;
+            sum += x * x + y * y;
+            count += 4;
+        }
+    return sqrt(sum / MAX(count, 1));
+}
+
+/* steady_footage.c: 15 % of the frames still, a tenth of the rest to speed up, and the same at the
+ * end. */
+static double lag_of(const reel *r, const reel_case *c, const rw_point *e)
+{
+    double worst = 0;
+    for (int s = 0; s < c->n_scenes; s++) {
+        if (c->kind[s] != PAN)
+            continue;
+        int n = c->scene[s].frames;
+        for (int end = 0; end < 2; end++) {
+            double from = end ? 0.85 - 0.07 - 0.03 : 0.15 - 0.03, to = from + 0.13, sum = 0;
+            int count = 0;
+            for (int i = (int)ceil(from * (n - 1)); i <= (int)(to * (n - 1)); i++, count++)
+                sum += e[r->first[s] + i].x;
+            worst = MAX(worst, fabs(sum / MAX(count, 1)));
+        }
+    }
+    return worst;
+}
+
+static double cut_of(const reel *r, const rw_point *e)
+{
+    double most = 0;
+    for (int s = 1; s < r->n_scenes; s++)
+        for (int i = MAX(0, r->first[s] - 5); i < MIN(r->n, r->first[s] + 5); i++)
+            most = MAX(most, hypot(e[i].x, e[i].y));
+    return most;
+}
+
+static bool smooth_scene(const reel_case *c, int s)
+{
+    return c->n_scenes && c->kind[s] != STILL;
+}
+
+/* The smoother on the twin's path and the true jitter. */
+static double floor_of(const reel *r, const reel *twin, const reel_case *c)
+{
+    double sum = 0, k = ROWS / r->gauge->projectable.height;
+    int count = 0;
+    for (int s = 0; s < c->n_scenes; s++) {
+        int first = r->first[s], n = r->first[s + 1] - first;
+        double *x = g_new(double, n), *line = g_new(double, n), *calm_line = g_new(double, n),
+               *v = g_new(double, n);
+        for (int axis = 0; smooth_scene(c, s) && axis < 2; axis++) {
+            for (int i = 0; i < n; i++) {
+                const rw_steady_frame *f = &twin->frame[first + i];
+                calm_line[i] = axis ? f->want_y : f->want_x;
+                const rw_demo_still *t = &r->truth[first + i];
+                bool held = r->fit[first + i].method == RW_GATE_PERFORATION;
+                double jitter = axis ? t->camera_weave.y : t->camera_weave.x;
+                if (!held)
+                    jitter += axis ? t->weave.y : t->weave.x;
+                x[i] = calm_line[i] + k * jitter;
+                v[i] = 1;
+            }
+            if (twin->scene[s].travel_y < 2 && axis)
+                continue; /* an axis that stands still can be known better */
+            rw_smooth_line(x, v, n, line);
+            double mean = 0;
+            for (int i = 0; i < n; i++)
+                mean += (line[i] - calm_line[i]) / n;
+            for (int i = 0; i < n; i++)
+                sum += (line[i] - calm_line[i] - mean) * (line[i] - calm_line[i] - mean);
+        }
+        if (smooth_scene(c, s))
+            count += 2 * n;
+        g_free(x);
+        g_free(line);
+        g_free(calm_line);
+        g_free(v);
+    }
+    return sqrt(sum / MAX(count, 1));
+}
+
+static score score_of(const reel *r, const reel_case *c, const rw_point *out,
+                      const rw_point *twin_out, const bool *skip)
+{
+    rw_point *e = g_new(rw_point, r->n);
+    differences(r, out, twin_out, skip, e);
+    score s = {.rms = rms_of(e, r->n, skip), .step = step_of(r, e, skip)};
+    for (int i = 0; i < c->n_scenes; i++)
+        s.has_lag |= c->kind[i] == PAN;
+    if (s.has_lag)
+        s.lag = lag_of(r, c, e);
+    s.has_cut = r->n_scenes > 1;
+    if (s.has_cut)
+        s.cut = cut_of(r, e);
+    g_free(e);
+    return s;
+}
+
+/* ---- the rival ---- */
+
+enum { OUT_W = 1440, OUT_H = 1080 };
+
+typedef struct rival_source {
+    const reel *r;
+    rw_decoder *decoder;
+} rival_source;
+
+static double luma_at(const rw_pixels *p, int x, int y)
+{
+    const uint8_t *px = (const uint8_t *)p->data + CLAMP(y, 0, p->height - 1) * p->stride +
+                        CLAMP(x, 0, p->width - 1) * p->channels;
+    return p->channels == 1 ? px[0] : 0.299 * px[0] + 0.587 * px[1] + 0.114 * px[2];
+}
+
+/* The projectable picture of a still by its registration, bilinear. */
+static void registered_frame(int i, uint8_t *luma, void *user)
+{
+    rival_source *s = user;
+    rw_rect w = s->r->gauge->projectable;
+    rw_pixels p;
+    memset(luma, 16, (size_t)OUT_W * OUT_H);
+    if (!rw_decoder_decode(s->decoder, s->r->path[i], 8, &p, NULL))
+        return;
+    for (int y = 0; y < OUT_H; y++)
+        for (int x = 0; x < OUT_W; x++) {
+            rw_point q =
+                rw_affine_apply(s->r->fit[i].film_to_still, w.x + (x + 0.5) * w.width / OUT_W,
+                                w.y + (y + 0.5) * w.height / OUT_H);
+            int ix = (int)floor(q.x), iy = (int)floor(q.y);
+            double fx = q.x - ix, fy = q.y - iy;
+            if (ix < -1 || iy < -1 || ix > p.width || iy > p.height)
+                continue;
+            double v = (1 - fy) * ((1 - fx) * luma_at(&p, ix, iy) + fx * luma_at(&p, ix + 1, iy)) +
+                       fy * ((1 - fx) * luma_at(&p, ix, iy + 1) + fx * luma_at(&p, ix + 1, iy + 1));
+            luma[(size_t)y * OUT_W + (size_t)x] = (uint8_t)lrint(CLAMP(v, 0.0, 255.0));
+        }
+}
+
+typedef struct rival_setting {
+    int shakiness, smoothing;
+    bool gauss, tripod;
+} rival_setting;
+
+static const rival_setting rival_settings[] = {
+    {5, 10, true, false},   {5, 15, true, false}, {5, 30, true, false},  {5, 15, false, false},
+    {5, 30, false, false},  {5, 0, true, true},   {10, 15, true, false}, {10, 30, true, false},
+    {10, 15, false, false}, {10, 0, true, true}};
+
+static bool rival_detect(const reel *r, const settings *s, const char *tag, GError **error)
+{
+    rival_source source = {r, rw_decoder_new()};
+    bool ok = true;
+    for (int k = 0; ok && k < 4; k++) {
+        g_autofree char *trf = g_strdup_printf("%s/%s-%d.trf", s->reels, tag, k);
+        ok = vidstab_detect(registered_frame, &source, r->n, OUT_W, OUT_H, k & 1 ? 10 : 5, k & 2,
+                            trf, error);
+    }
+    rw_decoder_free(&source.decoder);
+    return ok;
+}
+
+/* Where the middle goes with one setting. */
+static bool rival_out(const reel *r, const settings *s, const char *tag, const rival_setting *v,
+                      rw_point *out, GError **error)
+{
+    double *dx = g_new(double, r->n), *dy = g_new(double, r->n);
+    int k = (v->shakiness == 10) + 2 * v->tripod;
+    g_autofree char *trf = g_strdup_printf("%s/%s-%d.trf", s->reels, tag, k);
+    bool ok =
+        vidstab_shifts(trf, r->n, OUT_W, OUT_H, v->smoothing, v->gauss, v->tripod, dx, dy, error);
+    rw_rect w = r->gauge->projectable;
+    for (int i = 0; ok && i < r->n; i++) {
+        const rw_demo_still *t = &r->truth[i];
+        rw_affine back;
+        rw_point moved = rw_affine_apply(t->film_to_still, w.x + w.width / 2 + t->camera_weave.x,
+                                         w.y + w.height / 2 + t->camera_weave.y);
+        if (!rw_affine_invert(r->fit[i].film_to_still, &back))
+            continue;
+        rw_point p = film_to_px(r, rw_affine_apply(back, moved.x, moved.y));
+        /* output px across are not quite square */
+        double square = w.width / w.height * OUT_H / OUT_W;
+        out[i] = (rw_point){p.x + dx[i] * square, p.y + dy[i]};
+    }
+    g_free(dx);
+    g_free(dy);
+    return ok;
+}
+
+static bool run_rival(const reel_case *c, const reel *r, const reel *twin, const settings *s,
+                      const bool *skip, score *best, int *setting, GError **error)
+{
+    rw_point *a = g_new0(rw_point, r->n), *b = g_new0(rw_point, r->n);
+    bool ok = rival_detect(r, s, "reel", error) && rival_detect(twin, s, "twin", error);
+    best->rms = HUGE_VAL;
+    for (size_t k = 0; ok && k < G_N_ELEMENTS(rival_settings); k++) {
+        ok = rival_out(r, s, "reel", &rival_settings[k], a, error) &&
+             rival_out(twin, s, "twin", &rival_settings[k], b, error);
+        score now = score_of(r, c, a, b, skip);
+        if (ok && now.rms < best->rms) {
+            *best = now;
+            *setting = (int)k;
+        }
+    }
+    g_free(a);
+    g_free(b);
+    return ok;
+}
+
+/* ---- the table ---- */
+
+static void cell(bool there, double v)
+{
+    if (there)
+        g_print(" %7.3f", v);
+    else
+        g_print(" %7s", "-");
+}
+
+static const char *framing_name(rw_demo_framing f)
+{
+    return f == SEEN ? "perforation" : f == GATE ? "gate edge" : "picture";
+}
+
+static void print_case(const reel_case *c, const reel *r, const score *ours, const score *rival,
+                       int setting)
+{
+    const rw_steady_scene *scene = &r->scene[0];
+    g_print("%-24s %-8s %-11s", c->name, c->gauge, framing_name(c->framing));
+    rw_point *e = g_new(rw_point, r->n);
+    differences(r, r->registered, NULL, NULL, e);
+    cell(c->framing == SEEN, rms_of(e, r->n, NULL));
+    g_free(e);
+    g_print("  %-6s", rw_steady_mode_name(scene->mode));
+    cell(true, ours->rms);
+    cell(true, ours->step);
+    cell(ours->has_lag, ours->lag);
+    cell(ours->has_cut, ours->cut);
+    cell(ours->has_floor, ours->floor);
+    g_print("  |");
+    cell(rival != NULL, rival ? rival->rms : 0);
+    cell(rival != NULL, rival ? rival->step : 0);
+    cell(rival && rival->has_lag, rival ? rival->lag : 0);
+    cell(rival && rival->has_cut, rival ? rival->cut : 0);
+    if (rival) {
+        const rival_setting *v = &rival_settings[setting];
+        g_print("  s%d %s%d", v->shakiness,
+                v->tripod  ? "tripod "
+                : v->gauss ? "gauss "
+                           : "avg ",
+                v->smoothing);
+    }
+    g_print("\n");
+}
+
+static void print_details(const reel *r)
+{
+    for (int s = 0; s < r->n_scenes; s++) {
+        const rw_steady_scene *sc = &r->scene[s];
+        g_print("    %d-%d: %s crop %.1f %%, %d held, jitter %.2f %.2f, left %.3f\n", r->first[s],
+                r->first[s + 1] - 1, sc->reason, 100 * sc->crop_share, sc->held, sc->jitter_x,
+                sc->jitter_y, sc->left);
+    }
+    double k = ROWS / r->gauge->projectable.height;
+    for (int axis = 0; axis < 2; axis++) {
+        double sum = 0, mean = 0, all = 0;
+        int n = 0;
+        for (int i = 0; i < r->n; i++) {
+            double sd = axis ? r->weave[i].sd_y : r->weave[i].sd_x;
+            double e = axis ? r->weave[i].y - r->truth[i].camera_weave.y
+                            : r->weave[i].x - r->truth[i].camera_weave.x;
+            if (sd > 0) {
+                sum += e * e;
+                mean += e;
+                all += sd * sd;
+                n++;
+            }
+        }
+        if (n)
+            g_print("    exposure's edges %s: seen on %d of %d, error %.3f px rms, claimed %.3f\n",
+                    axis ? "along" : "across", n, r->n,
+                    k * sqrt(MAX(sum / n - mean / n * mean / n, 0)), k * sqrt(all / n));
+    }
+    int by[4] = {0};
+    for (int i = 0; i < r->n; i++)
+        by[r->fit[i].method]++;
+    rw_affine f = r->fit[r->n / 2].film_to_still;
+    g_print("    %d by perforation, %d by gate, %d by picture; %.1f px/mm at (%.1f, %.1f); "
+            "%.1f ms a frame to look\n",
+            by[RW_GATE_PERFORATION], by[RW_GATE_GATE], by[RW_GATE_PICTURE], f.m[0][0], f.m[0][2],
+            f.m[1][2], r->look_ms);
+}
+
+static bool run_reel(const reel_case *c, const settings *s, bool twin, reel *r, GError **error)
+{
+    if (!make_reel(c, s, twin, r, error) || !look_at_reel(r, error))
+        return false;
+    plan_scenes(r);
+    follow_middle(r);
+    return true;
+}
+
+static bool run_case(const reel_case *c, const settings *s, GError **error)
+{
+    reel r = {0}, twin = {0};
+    bool ok = run_reel(c, s, false, &r, error) && run_reel(c, s, true, &twin, error);
+    if (ok) {
+        bool *skip = g_new0(bool, r.n);
+        for (int i = 0; i < c->n_scenes; i++)
+            for (int k = c->scene[i].black_first; k <= c->scene[i].black_last; k++)
+                skip[r.first[i] + k] = true;
+        score ours = score_of(&r, c, r.out, twin.out, skip), rival = {0};
+        for (int i = 0; i < c->n_scenes; i++)
+            ours.has_floor |= smooth_scene(c, i);
+        if (ours.has_floor)
+            ours.floor = floor_of(&r, &twin, c);
+        int setting = 0;
+        bool with_rival = !s->no_rival && vidstab_there();
+        ok = !with_rival || run_rival(c, &r, &twin, s, skip, &rival, &setting, error);
+        if (ok)
+            print_case(c, &r, &ours, with_rival ? &rival : NULL, setting);
+        if (s->verbose) {
+            print_details(&r);
+            print_details(&twin);
+        }
+        g_free(skip);
+    }
+    free_reel(&r);
+    free_reel(&twin);
+    return ok;
+}
+
+int main(int argc, char **argv)
+{
+    settings s = {0};
+    const GOptionEntry entries[] = {
+        {"quick", 0, 0, G_OPTION_ARG_NONE, &s.quick, "Four reels only", NULL},
+        {"only", 0, 0, G_OPTION_ARG_STRING, &s.only,
+         "Reels whose line holds this: \"pan, dog super8 picture\"", "TEXT"},
+        {"reels", 0, 0, G_OPTION_ARG_FILENAME, &s.reels, "Keep reels here", "DIR"},
+        {"footage", 0, 0, G_OPTION_ARG_FILENAME, &s.footage, "Clips are here", "DIR"},
+        {"no-rival", 0, 0, G_OPTION_ARG_NONE, &s.no_rival, "Without the comparison", NULL},
+        {"verbose", 'v', 0, G_OPTION_ARG_NONE, &s.verbose, "Say more of each reel", NULL},
+        {NULL, 0, 0, 0, NULL, NULL, NULL}};
+    g_autoptr(GError) error = NULL;
+    g_autoptr(GOptionContext) context = g_option_context_new(NULL);
+    g_option_context_add_main_entries(context, entries, NULL);
+    if (!g_option_context_parse(context, &argc, &argv, &error)) {
+        g_printerr("%s\n", error->message);
+        return 2;
+    }
+    bool keep = s.reels != NULL;
+    if (!s.footage)
+        s.footage = g_strdup(FOOTAGE_FOLDER);
+    if (!keep)
+        s.reels = g_dir_make_tmp("steadiness-XXXXXX", &error);
+    if (!s.reels || g_mkdir_with_parents(s.reels, 0777) != 0) {
+        g_printerr("There is no place for the reels.\n");
+        return 1;
+    }
+    g_print("%-24s %-8s %-11s %8s  %-6s%8s%8s%8s%8s%8s  |%8s%8s%8s%8s\n", "reel", "gauge",
+            "visible", "register", "mode", "rms", "step", "lag", "cut", "floor", "rms", "step",
+            "lag", "cut");
+    int failed = 0;
+    for (size_t i = 0; i < G_N_ELEMENTS(cases); i++) {
+        const reel_case *c = &cases[i];
+        g_autofree char *line =
+            g_strdup_printf("%s %s %s", c->name, c->gauge, framing_name(c->framing));
+        if ((s.quick && !c->quick) || (s.only && !strstr(line, s.only)))
+            continue;
+        if (!run_case(c, &s, &error)) {
+            g_printerr("%s: %s\n", c->name, error->message);
+            g_clear_error(&error);
+            failed = 1;
+        }
+        if (!keep) {
+            const char *rm[] = {"rm", "-rf", s.reels, NULL};
+            g_spawn_sync(NULL, (char **)rm, NULL, G_SPAWN_SEARCH_PATH, NULL, NULL, NULL, NULL, NULL,
+                         NULL);
+            g_mkdir_with_parents(s.reels, 0777);
+        }
+    }
+    if (!keep)
+        g_rmdir(s.reels);
+    return failed;
+}
