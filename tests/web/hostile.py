@@ -333,7 +333,12 @@ def test_fuzz(t, b, seed):
             return
     t.equal(leaked, 0, f'600 broken requests (seed {seed}) bring nothing out')
     t.ok(refused > 60, 'many of them are refused', refused)
-    t.ok(b.answers(60), "and it answers still", b.ask("GET", "api/reel/regatta/choices"))
+    # requests cut short hold their places until the server gives up on them
+    until, answered = time.monotonic() + 60, b.answers(10)
+    while not answered and time.monotonic() < until:
+        time.sleep(0.5)
+        answered = b.answers(10)
+    t.ok(answered, "and it answers again")
 
 
 def main():
