@@ -60,11 +60,18 @@ int rw_beneath_open(int folder, const char *relative, int flags, GError **error)
     return at >= 0 ? at : refuse(relative, error);
 }
 
+/* The last part is looked at and not opened: closing any descriptor of a database drops the locks
+ * that this process holds on it (POSIX, fcntl), and another program then takes its log away. */
 static bool has(int folder, const char *relative, mode_t kind)
 {
-    int fd = rw_beneath_open(folder, relative, O_RDONLY, NULL);
+    const char *slash = strrchr(relative, '/');
+    g_autofree char *parent = g_strndup(relative, slash ? (gsize)(slash - relative) : 0);
+    const char *name = slash ? slash + 1 : relative;
+    int fd =
+        is_plain_part(name) ? rw_beneath_open(folder, parent, O_RDONLY | O_DIRECTORY, NULL) : -1;
     struct stat info;
-    bool found = fd >= 0 && fstat(fd, &info) == 0 && (info.st_mode & S_IFMT) == kind;
+    bool found = fd >= 0 && fstatat(fd, name, &info, AT_SYMLINK_NOFOLLOW) == 0 &&
+                 (info.st_mode & S_IFMT) == kind;
     if (fd >= 0)
         close(fd);
     return found;

@@ -191,7 +191,8 @@ void rw_shelf_return(rw_shelf *shelf, const char *name, rw_reel **reel)
 
 int rw_shelf_open(const rw_shelf *shelf, const char *name, const char *relative, GError **error)
 {
-    if (!rw_guard_reel_name(name) || !*relative) {
+    /* a database is never opened as a plain file: beneath.c says why */
+    if (!rw_guard_reel_name(name) || !*relative || g_str_has_prefix(relative, "reel.db")) {
         g_set_error(error, RW_ERROR, RW_ERROR_NOT_FOUND, "There is no \"%s\" here.", relative);
         return -1;
     }

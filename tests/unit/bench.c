@@ -135,6 +135,12 @@ static void test_beneath(void)
     g_assert_true(opens(folder, ""));
     g_assert_true(rw_beneath_has_folder(folder, "a/b"));
     g_assert_false(rw_beneath_has_file(folder, "a/b"));
+    g_assert_true(rw_beneath_has_file(folder, "a/b/file"));
+    g_assert_false(rw_beneath_has_file(folder, "link"));
+    g_assert_false(rw_beneath_has_file(folder, "up/secret"));
+    g_assert_false(rw_beneath_has_file(folder, "../secret"));
+    g_assert_false(rw_beneath_has_folder(folder, "up"));
+    g_assert_false(rw_beneath_has_folder(folder, ".."));
     static const char *const wrong[] = {
         "../secret", "a/../a/b/file", "./a",     "/a",
         "a//b/file", "a/b/",          "link",    "up/secret",

@@ -141,6 +141,23 @@ def test_foreign_reel(t, b):
     db.close()
 
 
+def test_locks(t, b):
+    """The bench keeps its hold on reel.db whatever it looks at: another program that comes and goes must
+    not take the log away (SQLite, How To Corrupt, 2.2 [M])."""
+    b.post('api/reel/regatta/title', {'title': 'held'})
+    for look in ('api/sources', 'api/shelf', 'api/reel/regatta/movies', 'movie/regatta/reel.db'):
+        b.ask('GET', look)
+    with sqlite3.connect(os.path.join(b.reel, 'reel.db')) as other:
+        other.execute('select * from meta').fetchall()
+    other.close()
+    t.ok(os.path.exists(os.path.join(b.reel, 'reel.db-wal')), 'the log stays while the bench has the reel open')
+    b.post('api/reel/regatta/title', {'title': 'kept'})
+    other = sqlite3.connect(os.path.join(b.reel, 'reel.db'))
+    t.equal(other.execute("select value from meta where key='title'").fetchone()[0], 'kept',
+            'and what it writes is there for others')
+    other.close()
+
+
 def test_sizes(t, b):
     head = f'POST /{b.token}/api/jobs HTTP/1.1\r\nHost: 127.0.0.1:{b.port}\r\n' \
            'Content-Type: application/json\r\n'
@@ -351,6 +368,7 @@ def main():
         test_words(t, b)
         test_paths(t, b)
         test_foreign_reel(t, b)
+        test_locks(t, b)
         test_sizes(t, b)
         start = b.memory()
         test_crowd(t, b)
