@@ -44,6 +44,8 @@ export class Session extends EventTarget {
     this.revision = 0;
     this.undo = 0;
     this.redo = 0;
+    /** @type {Promise<boolean>} the change that is on its way */
+    this.turn = Promise.resolve(true);
     /** what a control shows while it is moved: key -> value @type {Map<string, string>} */
     this.trying = new Map();
     this.usualPlace = /** @type {Affine | null} */ (null);
@@ -212,6 +214,17 @@ export class Session extends EventTarget {
     };
   }
 
+  /**
+   * Changes go one after another, each asked for in view of what the one before left: keys that
+   * come faster than answers are neither lost nor refused.
+   * @param {() => Promise<boolean>} act
+   */
+  inTurn(act) {
+    const done = this.turn.then(act);
+    this.turn = done.catch(() => false);
+    return done;
+  }
+
   /** @param {string} address @param {any} body */
   async change(address, body) {
     try {
@@ -227,24 +240,28 @@ export class Session extends EventTarget {
 
   /** @param {[string, string, string | null][]} changes */
   choose(changes) {
-    return this.change('choices', { seen: this.revision, changes });
+    return this.inTurn(() => this.change('choices', { seen: this.revision, changes }));
   }
 
   /** @param {{n: number, first: number, last: number, how: string, place: string | null}} wish */
   place(wish) {
-    return this.change('place', { seen: this.revision, ...wish });
+    return this.inTurn(() => this.change('place', { seen: this.revision, ...wish }));
   }
 
-  async undoStep() {
-    if (this.undo) return this.change('undo', { step: this.undo });
-    tell('There is nothing to undo.');
-    return false;
+  undoStep() {
+    return this.inTurn(async () => {
+      if (this.undo) return this.change('undo', { step: this.undo });
+      tell('There is nothing to undo.');
+      return false;
+    });
   }
 
-  async redoStep() {
-    if (this.redo) return this.change('redo', { step: this.redo });
-    tell('There is nothing to do again.');
-    return false;
+  redoStep() {
+    return this.inTurn(async () => {
+      if (this.redo) return this.change('redo', { step: this.redo });
+      tell('There is nothing to do again.');
+      return false;
+    });
   }
 
   /** A control is being moved. @param {string} key @param {string | null} value */
