@@ -278,6 +278,28 @@ async function adjust(page, other) {
   await page.keyboard.press('Control+Shift+z');
   await until(() => choice('scene:1', 'colour.warmth') === '-0.5', 'and one more of them');
 
+  // the field of view by hand: the picture goes with the hand, as far as the film does
+  await page.getByRole('radio', { name: 'Whole reel' }).check({ force: true });
+  const plate = await page.locator('canvas.plate').boundingBox();
+  const field = await session(page, (s) => s.reel.gauge.shown);
+  const drag = async (from, to) => {
+    await page.mouse.move(plate.x + plate.width * from[0], plate.y + plate.height * from[1]);
+    await page.mouse.down();
+    await page.mouse.move(plate.x + plate.width * to[0], plate.y + plate.height * to[1], { steps: 5 });
+    await page.mouse.up();
+  };
+  await drag([0.5, 0.5], [0.55, 0.5]);
+  await until(() => choice('reel', 'crop.x') !== null, 'a dragged picture is stored');
+  near(Number(choice('reel', 'crop.x')), -0.05 * field[2], 0.003 * field[2], 'as far as it was dragged, on the film');
+  equal(choice('reel', 'crop.y'), null, 'and only that way');
+  await page.keyboard.press('Control+z');
+  await until(() => choice('reel', 'crop.x') === null, 'in one step');
+  await drag([0.01, 0.01], [0.06, 0.06]);
+  await until(() => choice('reel', 'crop.scale') !== null, 'a dragged corner is stored');
+  near(Number(choice('reel', 'crop.scale')), 0.49 / 0.44, 0.01, 'as a larger field of view');
+  await page.keyboard.press('Control+z');
+  await until(() => choice('reel', 'crop.scale') === null, 'and taken back');
+
   // another page of the same reel
   await other.goto(`${address}#/reel/regatta/adjust/5`);
   await other.getByLabel('Exposure, figure').waitFor();

@@ -55,6 +55,8 @@ export class Plate {
     /** ms that the last finished picture took, for the latency table */
     this.lastDelay = 0;
     this.finishedCount = 0;
+    /** the picture in a hand, and how the film lay in it @type {{picture: OffscreenCanvas, place: Affine} | null} */
+    this.held = null;
     this.draw = oncePerFrame(() => this.drawNow());
     this.watcher = new ResizeObserver(() => this.resize());
     this.watcher.observe(this.node);
@@ -149,9 +151,39 @@ export class Plate {
     this.line.hidden = !text;
   }
 
+  /** Film mm -> px of the canvas, with the crop as it is being tried. */
+  filmPlace() {
+    const { session, canvas } = this;
+    return filmToFrame(session.reel.gauge, session.framing(session.n), canvas.width, canvas.height);
+  }
+
+  /** The crop is taken in hand: until letGo, what is shown follows it, with the small picture round it. */
+  hold() {
+    const picture = new OffscreenCanvas(this.canvas.width, this.canvas.height);
+    picture.getContext('2d')?.drawImage(this.canvas, 0, 0);
+    this.held = { picture, place: this.filmPlace() };
+  }
+
+  letGo() {
+    this.held = null;
+  }
+
+  drawHeld() {
+    const { context, held } = this;
+    this.shown = { n: -1, finished: false };
+    this.drawNow();
+    if (!held) return;
+    const [kx, , x, , ky, y] = then(invert(held.place), this.filmPlace());
+    context.drawImage(held.picture, x + 0.5 - kx / 2, y + 0.5 - ky / 2, held.picture.width * kx, held.picture.height * ky);
+  }
+
   /** Ask for the finished picture, soon. @param {boolean} [hurry] */
   refresh(hurry) {
     clearTimeout(this.timer);
+    if (this.held) {
+      this.drawHeld();
+      if (hurry) return;
+    }
     if (this.playing || !this.session.surveyed) {
       this.draw();
       return;

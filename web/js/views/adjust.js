@@ -4,6 +4,7 @@
 
 import { ask, el, fill, oncePerFrame, tell } from '../dom.js';
 import { count } from '../film.js';
+import { cropByHand } from './crop.js';
 
 /** @typedef {import('../main.js').Param} Param @typedef {import('../main.js').Group} Group */
 
@@ -64,6 +65,12 @@ export function adjustView(workspace) {
     sending.delete(p.key);
     session.try(p.key, null);
     update();
+  }
+
+  /** Several choices in one step, as far as they differ from what holds. @param {Group} g @param {Record<string, string>} values */
+  async function storeAll(g, values) {
+    const own = g.params.filter((p) => values[p.key] !== undefined && Number(current(g, p).value) !== Number(values[p.key]));
+    if (own.length) await session.choose(own.map((p) => [scope(g), p.key, values[p.key]]));
   }
 
   // ---- controls ----
@@ -160,7 +167,8 @@ export function adjustView(workspace) {
     const open = localStorage.getItem(`open.${g.name}`) ?? (g.name === 'survey' ? 'no' : 'yes');
     const node = el('details', { class: 'group', open: open === 'yes', ontoggle: () => localStorage.setItem(`open.${g.name}`, node.open ? 'yes' : 'no') },
       el('summary', null, el('span', null, g.title)), el('p', { class: 'quiet' }, g.help),
-      g.name === 'film' ? speed() : null, g.params.map((p) => control(g, p)));
+      g.name === 'film' ? speed() : null,
+      g.name === 'crop' ? el('p', { class: 'quiet' }, 'Or drag the picture itself; its corners take in more or less.') : null, g.params.map((p) => control(g, p)));
     return node;
   }
 
@@ -231,6 +239,8 @@ export function adjustView(workspace) {
   session.addEventListener('reel', build, { signal: stop.signal });
   let lastScene = session.scene;
   build();
+  const crop = app.tables.groups.find((g) => g.name === 'crop');
+  if (crop) cropByHand(workspace, crop, (values) => storeAll(crop, values), stop.signal);
   return {
     card: el('div', { class: 'adjust' }, scopePlace, groupsPlace),
     close() {
