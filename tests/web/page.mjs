@@ -391,6 +391,22 @@ async function finish(page) {
   await until(() => existsSync(join(reel, 'out', 'report.pdf')), 'a report is written');
 }
 
+/** A second reel comes to the shelf, and everything that needs no eye is done at one word. */
+async function shelfWork(page) {
+  const made = join(folder, 'second'), second = join(dirname(reel), 'pond');
+  execFileSync(reelwright, ['demo', made, '--frames=12', '--pixels=600x400', '--no=faults', '--no-movies', '--seed=3'], { stdio: 'ignore' });
+  execFileSync(reelwright, ['intake', join(made, 'card'), second, '--gauge=super8'], { stdio: 'ignore' });
+  await page.goto(`${address}#/`);
+  await page.getByRole('button', { name: 'Work through the shelf…' }).click();
+  await page.getByRole('button', { name: 'Start' }).click();
+  await until(async () => (await page.locator('.reel', { hasText: 'pond' }).locator('.steps .done').allTextContents()).includes('Surveyed'), 'the reel that waited is surveyed');
+  await page.getByRole('button', { name: 'Work through the shelf…' }).click();
+  await page.getByLabel('Delivery').waitFor();
+  await page.getByRole('button', { name: 'Start' }).click();
+  await until(() => existsSync(join(second, 'out')) && readdirSync(join(second, 'out')).some((f) => /^pond\./.test(f)), 'then its movie is made', 60000);
+  await until(() => page.getByRole('button', { name: 'Work through the shelf…' }).isHidden(), 'and nothing is left to do');
+}
+
 async function shapes(page) {
   for (const [width, height] of [[1280, 720], [1024, 768], [820, 1180]]) {
     await page.setViewportSize({ width, height });
@@ -438,7 +454,7 @@ async function main() {
   watch(page);
   let step = '';
   try {
-    for (const f of [takeIn, look, play, findings, registration, adjust, crash, finish, shapes]) {
+    for (const f of [takeIn, look, play, findings, registration, adjust, crash, finish, shelfWork, shapes]) {
       step = f.name;
       const began = Date.now();
       if (f === adjust) {

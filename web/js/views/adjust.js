@@ -102,8 +102,8 @@ export function adjustView(workspace) {
       } else store(g, p, String(p.kind === 'whole' ? Math.round(value) : value));
     });
     updates.push(() => {
-      if (typing || sending.has(p.key) || session.trying.has(p.key)) return;
-      const { value } = current(g, p);
+      if (typing || sending.has(p.key)) return;
+      const value = session.trying.get(p.key) ?? current(g, p).value;
       range.value = value;
       field.value = String(Number(Number(value).toPrecision(6)));
     });
@@ -230,6 +230,7 @@ export function adjustView(workspace) {
   }
 
   session.addEventListener('choices', update, { signal: stop.signal });
+  session.addEventListener('try', () => updates.forEach((f) => f()), { signal: stop.signal });
   session.addEventListener('frame', () => {
     if (session.scene !== lastScene) {
       lastScene = session.scene;

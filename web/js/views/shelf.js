@@ -30,7 +30,7 @@ export class Shelf {
     this.sum = el('p', { class: 'quiet' });
     this.work = el('div', { class: 'shelf-work' });
     this.said = el('div');
-    this.batch = el('button', { type: 'button', onclick: () => this.startBatch() }, 'Survey all that wait');
+    this.batch = el('button', { type: 'button', onclick: () => this.workThrough() }, 'Work through the shelf…');
     this.node = el('div', { class: 'shelf' }, el('div', { class: 'shelf-head' }, el('div', null, this.heading, this.sum),
       el('div', { class: 'row' }, this.batch, el('button', { type: 'button', class: 'primary', onclick: () => this.takeIn() }, 'Take stills in…'))), this.said, this.work, this.list);
     this.bar = [el('span', { class: 'mark-name' }, 'Reelwright'), el('div', { class: 'bar-end' }, jobChip(app.jobs, this.stop.signal),
@@ -73,7 +73,7 @@ export class Shelf {
     this.sum.textContent = this.reels.length ? `${plural(this.reels.length, 'reel', 'reels')}, ${bytes(total)}` : '';
     fill(this.list, this.reels.length ? this.reels.map((r) => this.row(r)) : el('div', { class: 'empty' }, el('p', null, 'No reel stands here yet.'),
       el('p', { class: 'quiet' }, 'Plug in a camera card, or start the bench with --cards and a folder of stills, then take them in.')));
-    this.batch.hidden = !this.waiting().length;
+    this.showBatch();
     this.showWork();
   }
 
@@ -81,8 +81,34 @@ export class Shelf {
     return this.reels.filter((r) => !r.fault && !r.surveyed && r.frames && !this.app.jobs.of(r.name).some((j) => !isOver(j)));
   }
 
-  async startBatch() {
-    for (const r of this.waiting()) await this.app.jobs.start({ kind: 'survey', reel: r.name });
+  /** Surveyed, no movie yet, and nothing to be shot again first. */
+  ready() {
+    return this.reels.filter((r) => !r.fault && r.surveyed && r.frames && !r.movies && !r.findings.redo && !this.app.jobs.of(r.name).some((j) => j.kind === 'finish' && !isOver(j)));
+  }
+
+  showBatch() {
+    this.batch.hidden = !this.waiting().length && !this.ready().length;
+  }
+
+  /** What is left to do on every reel, as far as no eye is needed; one job after the other. */
+  async workThrough() {
+    const surveys = this.waiting(), movies = this.ready();
+    const deliveries = this.app.tables.deliveries.filter((d) => d.extension);
+    const delivery = el('select', { id: 'b-delivery' }, deliveries.map((d) => el('option', { value: d.name }, d.title)));
+    const line = (/** @type {ShelfReel} */ r, /** @type {string} */ what) => {
+      const box = el('input', { type: 'checkbox', checked: true });
+      return { r, box, node: el('label', null, box, r.title || r.name, el('span', { class: 'quiet' }, ` ${what}`)) };
+    };
+    const survey = surveys.map((r) => line(r, `${count(r.stills)} stills`)), movie = movies.map((r) => line(r, `${clock(r.seconds)} at ${r.fps}`));
+    const part = (/** @type {string} */ title, /** @type {{node: HTMLElement}[]} */ lines) => lines.length ? el('fieldset', { class: 'sources' }, el('legend', null, title), el('div', { class: 'scene-list' }, lines.map((l) => l.node))) : null;
+    const said = await ask('Work through the shelf', [part('Survey', survey), part('Make the movie', movie),
+      movie.length ? el('div', { class: 'control' }, el('label', { for: 'b-delivery' }, 'Delivery'), delivery) : null,
+      el('p', { class: 'quiet' }, 'One after the other; each can be stopped and goes on later from where it was. A reel with frames to shoot again is left for your eye.')].filter((x) => x !== null),
+    [{ value: '', label: 'Leave it' }, { value: 'go', label: 'Start', primary: true }], { wide: true });
+    if (said !== 'go') return;
+    for (const { r } of survey.filter((l) => l.box.checked)) await this.app.jobs.start({ kind: 'survey', reel: r.name });
+    for (const { r } of movie.filter((l) => l.box.checked))
+      await this.app.jobs.start({ kind: 'finish', reel: r.name, codec: delivery.value, size: 'hd', cadence: 'native', skip: [], name: r.name });
   }
 
   showWork() {
@@ -94,7 +120,7 @@ export class Shelf {
       const own = jobs.of(place.getAttribute('data-work') ?? '').filter((j) => !isOver(j) && j.kind !== 'estimate');
       fill(place, own.map((j) => jobLine(jobs, j)));
     }
-    this.batch.hidden = !this.waiting().length;
+    this.showBatch();
   }
 
   // ---- a reel ----
