@@ -11,26 +11,11 @@
             rw_light_from_coded_##isa                                                              \
     }
 
-DECLARE(c)
-#if defined(__x86_64__)
-DECLARE(sse4)
-DECLARE(avx2)
-DECLARE(avx512)
-#endif
+RW_CPU_DECLARE(DECLARE)
 
 void rw_domain_dsp_init(rw_domain_dsp *dsp, rw_cpu level)
 {
-    USE(c);
-#if defined(__x86_64__)
-    if (level >= RW_CPU_SSE4)
-        USE(sse4);
-    if (level >= RW_CPU_AVX2)
-        USE(avx2);
-    if (level >= RW_CPU_AVX512)
-        USE(avx512);
-#else
-    (void)level;
-#endif
+    RW_CPU_USE(USE, level);
 }
 
 static void convert(const rw_frame *from, const rw_frame *to, rw_domain_row_fn *row)

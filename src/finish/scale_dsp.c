@@ -10,24 +10,9 @@
         .across = rw_scale_across_##isa, .down = rw_scale_down_##isa                               \
     }
 
-DECLARE(c)
-#if defined(__x86_64__)
-DECLARE(sse4)
-DECLARE(avx2)
-DECLARE(avx512)
-#endif
+RW_CPU_DECLARE(DECLARE)
 
 void rw_scale_dsp_init(rw_scale_dsp *dsp, rw_cpu level)
 {
-    USE(c);
-#if defined(__x86_64__)
-    if (level >= RW_CPU_SSE4)
-        USE(sse4);
-    if (level >= RW_CPU_AVX2)
-        USE(avx2);
-    if (level >= RW_CPU_AVX512)
-        USE(avx512);
-#else
-    (void)level;
-#endif
+    RW_CPU_USE(USE, level);
 }

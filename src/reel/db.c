@@ -61,6 +61,35 @@ bool rw_db_run(rw_reel *reel, sqlite3_stmt *statement, GError **error)
     return true;
 }
 
+GArray *rw_db_rows(rw_reel *reel, sqlite3_stmt *statement, guint size, rw_db_reader *read,
+                   GDestroyNotify clear, GError **error)
+{
+    if (!statement)
+        return NULL;
+    GArray *rows = g_array_new(FALSE, TRUE, size);
+    if (clear)
+        g_array_set_clear_func(rows, clear);
+    int code;
+    while ((code = rw_db_step(reel, statement, error)) == SQLITE_ROW) {
+        g_array_set_size(rows, rows->len + 1);
+        read(statement, rows->data + (size_t)(rows->len - 1) * size);
+    }
+    if (code == SQLITE_DONE)
+        sqlite3_reset(statement);
+    else
+        g_clear_pointer(&rows, g_array_unref);
+    return rows;
+}
+
+int64_t rw_db_number(rw_reel *reel, sqlite3_stmt *statement, GError **error)
+{
+    if (!statement || rw_db_step(reel, statement, error) != SQLITE_ROW)
+        return -1;
+    int64_t value = sqlite3_column_int64(statement, 0);
+    sqlite3_reset(statement);
+    return value;
+}
+
 bool rw_db_exec(rw_reel *reel, const char *sql, GError **error)
 {
     if (sqlite3_exec(reel->db, sql, NULL, NULL, NULL) == SQLITE_OK)

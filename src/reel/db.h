@@ -21,6 +21,13 @@ sqlite3_stmt *rw_db_prepare(rw_reel *reel, const char *sql, GError **error);
 bool rw_db_run(rw_reel *reel, sqlite3_stmt *statement, GError **error);
 /* SQLITE_ROW, SQLITE_DONE, or SQLITE_ERROR with *error set. The caller resets after the last row. */
 int rw_db_step(rw_reel *reel, sqlite3_stmt *statement, GError **error);
+/* All rows, each read into a zeroed one of `size` bytes; clear (may be NULL) frees what one owns. NULL
+ * with *error set on failure. statement NULL: rw_db_prepare has failed already. */
+typedef void rw_db_reader(sqlite3_stmt *statement, void *row);
+GArray *rw_db_rows(rw_reel *reel, sqlite3_stmt *statement, guint size, rw_db_reader *read,
+                   GDestroyNotify clear, GError **error);
+/* The first column of the first row, -1 on failure; statement NULL as above. */
+int64_t rw_db_number(rw_reel *reel, sqlite3_stmt *statement, GError **error);
 bool rw_db_exec(rw_reel *reel, const char *sql, GError **error);
 void rw_db_set_error(rw_reel *reel, GError **error);
 

@@ -12,6 +12,21 @@ void rw_finding_row_clear(rw_finding_row *row)
     *row = (rw_finding_row){0};
 }
 
+static void read_finding(sqlite3_stmt *s, void *row)
+{
+    *(rw_finding_row *)row = (rw_finding_row){.id = sqlite3_column_int64(s, 0),
+                                              .kind = rw_db_text(s, 1),
+                                              .first = sqlite3_column_int64(s, 2),
+                                              .last = sqlite3_column_int64(s, 3),
+                                              .still = sqlite3_column_int64(s, 4),
+                                              .severity = rw_db_text(s, 5),
+                                              .confidence = sqlite3_column_double(s, 6),
+                                              .evidence = rw_db_text(s, 7),
+                                              .advice = rw_db_text(s, 8),
+                                              .state = rw_db_text(s, 9),
+                                              .note = rw_db_text(s, 10)};
+}
+
 GArray *rw_reel_findings(rw_reel *reel, GError **error)
 {
     sqlite3_stmt *s = rw_db_prepare(
@@ -20,30 +35,8 @@ GArray *rw_reel_findings(rw_reel *reel, GError **error)
         "FROM finding ORDER BY CASE severity WHEN 'redo' THEN 0 WHEN 'look' THEN 1 ELSE 2 END, "
         "confidence DESC, first, id",
         error);
-    if (!s)
-        return NULL;
-    GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_finding_row));
-    g_array_set_clear_func(rows, (GDestroyNotify)rw_finding_row_clear);
-    int code;
-    while ((code = rw_db_step(reel, s, error)) == SQLITE_ROW) {
-        rw_finding_row row = {.id = sqlite3_column_int64(s, 0),
-                              .kind = rw_db_text(s, 1),
-                              .first = sqlite3_column_int64(s, 2),
-                              .last = sqlite3_column_int64(s, 3),
-                              .still = sqlite3_column_int64(s, 4),
-                              .severity = rw_db_text(s, 5),
-                              .confidence = sqlite3_column_double(s, 6),
-                              .evidence = rw_db_text(s, 7),
-                              .advice = rw_db_text(s, 8),
-                              .state = rw_db_text(s, 9),
-                              .note = rw_db_text(s, 10)};
-        g_array_append_val(rows, row);
-    }
-    if (code == SQLITE_DONE)
-        sqlite3_reset(s);
-    else
-        g_clear_pointer(&rows, g_array_unref);
-    return rows;
+    return rw_db_rows(reel, s, sizeof(rw_finding_row), read_finding,
+                      (GDestroyNotify)rw_finding_row_clear, error);
 }
 
 static bool put_finding(rw_reel *reel, const rw_finding_row *row, int64_t id, const char *state,

@@ -4,11 +4,13 @@
 int64_t rw_reel_frame_count(rw_reel *reel, GError **error)
 {
     sqlite3_stmt *s = rw_db_prepare(reel, "SELECT COALESCE(MAX(n) + 1, 0) FROM frame", error);
-    if (!s || rw_db_step(reel, s, error) != SQLITE_ROW)
-        return -1;
-    int64_t count = sqlite3_column_int64(s, 0);
-    sqlite3_reset(s);
-    return count;
+    return rw_db_number(reel, s, error);
+}
+
+static void read_frame(sqlite3_stmt *s, void *row)
+{
+    *(rw_frame_row *)row = (rw_frame_row){sqlite3_column_int64(s, 0), sqlite3_column_int64(s, 1),
+                                          sqlite3_column_int64(s, 2), sqlite3_column_int64(s, 3)};
 }
 
 GArray *rw_reel_frames(rw_reel *reel, int64_t first, int64_t last, GError **error)
@@ -17,22 +19,11 @@ GArray *rw_reel_frames(rw_reel *reel, int64_t first, int64_t last, GError **erro
                                     "SELECT n, still, doubled_of, replaced FROM frame "
                                     "WHERE n BETWEEN ?1 AND ?2 ORDER BY n",
                                     error);
-    if (!s)
-        return NULL;
-    sqlite3_bind_int64(s, 1, first);
-    sqlite3_bind_int64(s, 2, last);
-    GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_frame_row));
-    int code;
-    while ((code = rw_db_step(reel, s, error)) == SQLITE_ROW) {
-        rw_frame_row row = {sqlite3_column_int64(s, 0), sqlite3_column_int64(s, 1),
-                            sqlite3_column_int64(s, 2), sqlite3_column_int64(s, 3)};
-        g_array_append_val(rows, row);
+    if (s) {
+        sqlite3_bind_int64(s, 1, first);
+        sqlite3_bind_int64(s, 2, last);
     }
-    if (code == SQLITE_DONE)
-        sqlite3_reset(s);
-    else
-        g_clear_pointer(&rows, g_array_unref);
-    return rows;
+    return rw_db_rows(reel, s, sizeof(rw_frame_row), read_frame, NULL, error);
 }
 
 bool rw_reel_get_frame(rw_reel *reel, int64_t n, rw_frame_row *row, GError **error)
@@ -119,27 +110,21 @@ bool rw_reel_clear_geometry(rw_reel *reel, GError **error)
 
 /* ---- scenes ---- */
 
+static void read_scene(sqlite3_stmt *s, void *row)
+{
+    rw_scene_row *scene = row;
+    *scene = (rw_scene_row){.id = sqlite3_column_int64(s, 0),
+                            .first = sqlite3_column_int64(s, 1),
+                            .last = sqlite3_column_int64(s, 2)};
+    const char *cue = (const char *)sqlite3_column_text(s, 3);
+    g_strlcpy(scene->cue, cue ? cue : "", sizeof scene->cue);
+}
+
 GArray *rw_reel_scenes(rw_reel *reel, GError **error)
 {
     sqlite3_stmt *s =
         rw_db_prepare(reel, "SELECT id, first, last, cue FROM scene ORDER BY first, id", error);
-    if (!s)
-        return NULL;
-    GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_scene_row));
-    int code;
-    while ((code = rw_db_step(reel, s, error)) == SQLITE_ROW) {
-        rw_scene_row row = {.id = sqlite3_column_int64(s, 0),
-                            .first = sqlite3_column_int64(s, 1),
-                            .last = sqlite3_column_int64(s, 2)};
-        const char *cue = (const char *)sqlite3_column_text(s, 3);
-        g_strlcpy(row.cue, cue ? cue : "", sizeof row.cue);
-        g_array_append_val(rows, row);
-    }
-    if (code == SQLITE_DONE)
-        sqlite3_reset(s);
-    else
-        g_clear_pointer(&rows, g_array_unref);
-    return rows;
+    return rw_db_rows(reel, s, sizeof(rw_scene_row), read_scene, NULL, error);
 }
 
 static bool put_scene(rw_reel *reel, const rw_scene_row *row, GError **error)

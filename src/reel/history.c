@@ -25,40 +25,33 @@ void rw_choice_change_clear(rw_choice_change *change)
     *change = (rw_choice_change){0};
 }
 
+static void read_choice(sqlite3_stmt *s, void *row)
+{
+    *(rw_choice_row *)row =
+        (rw_choice_row){rw_db_text(s, 0), rw_db_text(s, 1), rw_db_text(s, 2)};
+}
+
 GArray *rw_reel_choices(rw_reel *reel, GError **error)
 {
     sqlite3_stmt *s =
         rw_db_prepare(reel, "SELECT scope, key, value FROM choice ORDER BY scope, key", error);
-    if (!s)
-        return NULL;
-    GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_choice_row));
-    g_array_set_clear_func(rows, (GDestroyNotify)rw_choice_row_clear);
-    int code;
-    while ((code = rw_db_step(reel, s, error)) == SQLITE_ROW) {
-        rw_choice_row row = {rw_db_text(s, 0), rw_db_text(s, 1), rw_db_text(s, 2)};
-        g_array_append_val(rows, row);
-    }
-    if (code == SQLITE_DONE)
-        sqlite3_reset(s);
-    else
-        g_clear_pointer(&rows, g_array_unref);
-    return rows;
-}
-
-/* -1 on error. */
-static int64_t one_number(rw_reel *reel, sqlite3_stmt *s, GError **error)
-{
-    if (!s)
-        return -1;
-    int64_t value = rw_db_step(reel, s, error) == SQLITE_ROW ? sqlite3_column_int64(s, 0) : -1;
-    sqlite3_reset(s);
-    return value;
+    return rw_db_rows(reel, s, sizeof(rw_choice_row), read_choice,
+                      (GDestroyNotify)rw_choice_row_clear, error);
 }
 
 int64_t rw_reel_choice_revision(rw_reel *reel, GError **error)
 {
-    return one_number(
+    return rw_db_number(
         reel, rw_db_prepare(reel, "SELECT coalesce(max(id), 0) FROM choice_history", error), error);
+}
+
+static void read_change(sqlite3_stmt *s, void *row)
+{
+    *(rw_choice_change *)row =
+        (rw_choice_change){sqlite3_column_int64(s, 0), sqlite3_column_int64(s, 1),
+                           sqlite3_column_int64(s, 2), rw_db_text(s, 3),
+                           rw_db_text(s, 4),           rw_db_text(s, 5),
+                           rw_db_text(s, 6),           rw_db_text(s, 7)};
 }
 
 GArray *rw_reel_choice_changes(rw_reel *reel, int64_t after, GError **error)
@@ -68,24 +61,10 @@ GArray *rw_reel_choice_changes(rw_reel *reel, int64_t after, GError **error)
         "SELECT id, coalesce(step, id), coalesce(undoes, 0), at, scope, key, old, new "
         "FROM choice_history WHERE id > ?1 ORDER BY id",
         error);
-    if (!s)
-        return NULL;
-    sqlite3_bind_int64(s, 1, after);
-    GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_choice_change));
-    g_array_set_clear_func(rows, (GDestroyNotify)rw_choice_change_clear);
-    int code;
-    while ((code = rw_db_step(reel, s, error)) == SQLITE_ROW) {
-        rw_choice_change row = {sqlite3_column_int64(s, 0), sqlite3_column_int64(s, 1),
-                                sqlite3_column_int64(s, 2), rw_db_text(s, 3),
-                                rw_db_text(s, 4),           rw_db_text(s, 5),
-                                rw_db_text(s, 6),           rw_db_text(s, 7)};
-        g_array_append_val(rows, row);
-    }
-    if (code == SQLITE_DONE)
-        sqlite3_reset(s);
-    else
-        g_clear_pointer(&rows, g_array_unref);
-    return rows;
+    if (s)
+        sqlite3_bind_int64(s, 1, after);
+    return rw_db_rows(reel, s, sizeof(rw_choice_change), read_change,
+                      (GDestroyNotify)rw_choice_change_clear, error);
 }
 
 /* Marks the rows after `revision` as one step, which is named by the first of them; *step 0 when
@@ -98,7 +77,7 @@ static bool close_step(rw_reel *reel, int64_t revision, int64_t undoes, int64_t 
     if (!s)
         return false;
     sqlite3_bind_int64(s, 1, revision);
-    *step = one_number(reel, s, error);
+    *step = rw_db_number(reel, s, error);
     if (*step < 0)
         return false;
     s = rw_db_prepare(reel, "UPDATE choice_history SET step=?2, undoes=?3 WHERE id > ?1", error);

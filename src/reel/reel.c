@@ -42,12 +42,7 @@ static rw_reel *open_database(const char *path, int flags, GError **error)
 
 static int64_t pragma_number(rw_reel *reel, const char *sql, GError **error)
 {
-    sqlite3_stmt *statement = rw_db_prepare(reel, sql, error);
-    if (!statement || rw_db_step(reel, statement, error) != SQLITE_ROW)
-        return -1;
-    int64_t value = sqlite3_column_int64(statement, 0);
-    sqlite3_reset(statement);
-    return value;
+    return rw_db_number(reel, rw_db_prepare(reel, sql, error), error);
 }
 
 static int64_t schema_version(rw_reel *reel, GError **error)

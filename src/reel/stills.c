@@ -38,8 +38,9 @@ static void bind_row(sqlite3_stmt *s, const rw_still_row *row)
 }
 
 /* Columns as COLUMNS, then id. */
-static void read_row(sqlite3_stmt *s, rw_still_row *row)
+static void read_row(sqlite3_stmt *s, void *to)
 {
+    rw_still_row *row = to;
     *row = (rw_still_row){0};
     row->path = rw_db_text(s, 0);
     row->source = rw_db_text(s, 1);
@@ -118,21 +119,8 @@ bool rw_reel_find_still(rw_reel *reel, const char *path, rw_still_row *row, GErr
 GArray *rw_reel_stills(rw_reel *reel, GError **error)
 {
     sqlite3_stmt *s = rw_db_prepare(reel, "SELECT " COLUMNS ", id FROM still ORDER BY id", error);
-    if (!s)
-        return NULL;
-    GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_still_row));
-    g_array_set_clear_func(rows, (GDestroyNotify)rw_still_row_clear);
-    int code;
-    while ((code = rw_db_step(reel, s, error)) == SQLITE_ROW) {
-        rw_still_row row;
-        read_row(s, &row);
-        g_array_append_val(rows, row);
-    }
-    if (code == SQLITE_DONE)
-        sqlite3_reset(s);
-    else
-        g_clear_pointer(&rows, g_array_unref);
-    return rows;
+    return rw_db_rows(reel, s, sizeof(rw_still_row), read_row,
+                      (GDestroyNotify)rw_still_row_clear, error);
 }
 
 /* ---- measurements ---- */
