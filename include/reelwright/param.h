@@ -27,11 +27,14 @@
 extern "C" {
 #endif
 
+#define RW_PARAM_TEXT_BYTES 320 /* with the NUL at the end */
+
 typedef enum rw_param_kind {
     RW_PARAM_NUMBER, /* double */
     RW_PARAM_WHOLE,  /* int */
     RW_PARAM_SWITCH, /* bool; "on" or "off" */
-    RW_PARAM_WORD    /* int, an index into words */
+    RW_PARAM_WORD,   /* int, an index into words */
+    RW_PARAM_TEXT    /* char[RW_PARAM_TEXT_BYTES]; "" at first; one line of UTF-8 */
 } rw_param_kind;
 
 typedef struct rw_param {
@@ -44,31 +47,38 @@ typedef struct rw_param {
     size_t offset;            /* in the struct */
     const char *const *words; /* NULL-ended, for RW_PARAM_WORD; else NULL */
     const char *help;         /* one whole sentence */
+    const char *part;         /* rows of one part stand together under this heading; NULL: none */
 } rw_param;
 
 /* The key is the member's name. */
 #define RW_PARAM_NUMBER_ROW(type, member, label, unit, min, max, initial, help)                    \
     {                                                                                              \
-#member, label, unit, RW_PARAM_NUMBER, min, max, initial, offsetof(type, member), NULL,    \
-            help                                                                                   \
+#member, label, unit, RW_PARAM_NUMBER, min, max, initial, offsetof(type, member), NULL,            \
+            help, NULL                                                                             \
     }
 #define RW_PARAM_WHOLE_ROW(type, member, label, unit, min, max, initial, help)                     \
     {                                                                                              \
-#member, label, unit, RW_PARAM_WHOLE, min, max, initial, offsetof(type, member), NULL,     \
-            help                                                                                   \
+#member, label, unit, RW_PARAM_WHOLE, min, max, initial, offsetof(type, member), NULL,             \
+            help, NULL                                                                             \
     }
 #define RW_PARAM_SWITCH_ROW(type, member, label, initial, help)                                    \
     {                                                                                              \
-#member, label, "", RW_PARAM_SWITCH, 0, 1, initial, offsetof(type, member), NULL, help     \
+#member, label, "", RW_PARAM_SWITCH, 0, 1, initial, offsetof(type, member), NULL, help, NULL       \
     }
 /* n: how many words; initial: an index. */
 #define RW_PARAM_WORD_ROW(type, member, label, words, n, initial, help)                            \
     {                                                                                              \
-#member, label, "", RW_PARAM_WORD, 0, (n)-1, initial, offsetof(type, member), words, help  \
+#member, label, "", RW_PARAM_WORD, 0, (n)-1, initial, offsetof(type, member), words, help, NULL    \
+    }
+/* min and max: how many bytes; what the text means is the struct's owner's to check. */
+#define RW_PARAM_TEXT_ROW(type, member, label, help)                                               \
+    {                                                                                              \
+#member, label, "", RW_PARAM_TEXT, 0, RW_PARAM_TEXT_BYTES - 1, 0, offsetof(type, member), NULL,    \
+            help, NULL                                                                             \
     }
 #define RW_PARAM_END                                                                               \
     {                                                                                              \
-        NULL, NULL, NULL, RW_PARAM_NUMBER, 0, 0, 0, 0, NULL, NULL                                  \
+        NULL, NULL, NULL, RW_PARAM_NUMBER, 0, 0, 0, 0, NULL, NULL, NULL                            \
     }
 
 /* rows == NULL is an empty table throughout. */

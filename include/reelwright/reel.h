@@ -232,6 +232,17 @@ RW_API bool rw_reel_put_fact(rw_reel *reel, const char *stage, int version,
                              const char *params_hash, const char *key, const void *data,
                              size_t bytes, GError **error);
 
+/* Kind of the facts that a survey leaves for the stages under stage "survey", parameters "". */
+#define RW_SURVEY_FACTS_VERSION 1
+
+/* ---- looks: lookup tables that a choice names, kept in looks/ under their SHA-256 ----
+ * Keeps a copy of data; returns the text for the choice, "<64 hexadecimal digits> <name>"; g_free.
+ * Keeping the same twice keeps it once. */
+RW_API char *rw_reel_keep_look(rw_reel *reel, const char *name, const void *data, size_t bytes,
+                               GError **error);
+/* The content, its SHA-256 checked; NULL with the error set. g_bytes_unref. */
+RW_API GBytes *rw_reel_read_look(rw_reel *reel, const char *text, GError **error);
+
 /* ---- the journal: what was done to this reel, when, by which version ---- */
 RW_API bool rw_reel_log_event(rw_reel *reel, const char *event, const char *detail,
                               GError **error);

@@ -9,9 +9,11 @@
  * Calls, by finish:
  *     observe()    many threads, any order, once per picture of a scene     -- optional, with
  *     prepare()    once per scene, all its observations in film order       -- facts
+ *     equip()      once per scene that is wanted, before any frame of it    -- optional
  *     open()       once per thread
  *     frame()      many threads, any order, once per picture
  *     close()      once per thread
+ *     unequip()    once for each equip()
  * Facts are kept in reel.db, keyed by stage, version, parameters and scene: raise the version when
  * observe or prepare change what they compute.
  *
@@ -45,6 +47,13 @@ typedef struct rw_stage_scene {
      * is not known. */
     double (*measure)(const struct rw_stage_scene *scene, const char *name, int64_t n);
     const void *measure_data; /* for measure only */
+    /* What survey found out about the reel as a whole, by name, such as "colour": plain data in the
+     * form that the header of its kind gives; NULL when there is none. g_bytes_unref. */
+    GBytes *(*reel_fact)(const struct rw_stage_scene *scene, const char *name);
+    /* The content of a file that is kept with the reel, by the text that a choice holds
+     * (rw_reel_keep_look); NULL with the error set. g_bytes_unref. */
+    GBytes *(*kept_file)(const struct rw_stage_scene *scene, const char *text, GError **error);
+    const void *data; /* for the two functions before; all functions may be NULL in tests */
 } rw_stage_scene;
 
 /* Pictures round the one to be made, by offset in pictures. Read with rw_window_at. */
@@ -87,6 +96,7 @@ typedef struct rw_stage_run {
     size_t facts_bytes;
     const rw_motion_source *motion; /* NULL unless the stage needs it */
     rw_pool *pool;                  /* for the output frame and for large scratch */
+    const void *equipment;          /* from equip; constant */
     void *state;                    /* from open */
 } rw_stage_run;
 
@@ -127,6 +137,12 @@ typedef struct rw_stage {
     bool (*prepare)(const rw_stage_scene *scene, const void *params, const int64_t *n,
                     const void *const *observations, size_t count, GByteArray *facts,
                     GError **error);
+
+    /* What frame() needs beside its parameters and is dear to make, such as tables or a look read
+     * from its text: once per scene, then constant and shared by all threads. The result may be NULL
+     * without an error. NULL functions: none. */
+    void *(*equip)(const rw_stage_scene *scene, const void *params, GError **error);
+    void (*unequip)(void *equipment);
 
     /* Scratch for one thread; width and height are those of the scene that comes first and the same
      * for all. NULL function: none wanted. */

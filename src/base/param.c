@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
+#include <string.h>
 
 #include <reelwright/param.h>
 
@@ -14,6 +15,8 @@ static double get_number(const rw_param *row, const void *params)
     case RW_PARAM_WHOLE:
     case RW_PARAM_WORD:
         return *(const int *)(const void *)at;
+    case RW_PARAM_TEXT:
+        break;
     }
     g_assert_not_reached();
 }
@@ -32,6 +35,8 @@ static void put_number(const rw_param *row, void *params, double value)
     case RW_PARAM_WORD:
         *(int *)(void *)at = (int)value;
         return;
+    case RW_PARAM_TEXT:
+        break;
     }
     g_assert_not_reached();
 }
@@ -46,8 +51,12 @@ const rw_param *rw_param_find(const rw_param *rows, const char *key)
 
 void rw_params_defaults(const rw_param *rows, void *params)
 {
-    for (const rw_param *row = rows; row && row->key; row++)
-        put_number(row, params, row->initial);
+    for (const rw_param *row = rows; row && row->key; row++) {
+        if (row->kind == RW_PARAM_TEXT)
+            memset((char *)params + row->offset, 0, RW_PARAM_TEXT_BYTES);
+        else
+            put_number(row, params, row->initial);
+    }
 }
 
 static bool parse_number(const rw_param *row, const char *text, double *value)
@@ -75,6 +84,20 @@ static bool parse_word(const rw_param *row, const char *text, double *value)
     return false;
 }
 
+static bool put_text(const rw_param *row, void *params, const char *text)
+{
+    size_t length = strlen(text);
+    bool ok = length < RW_PARAM_TEXT_BYTES && g_utf8_validate(text, -1, NULL);
+    for (size_t i = 0; ok && i < length; i++)
+        ok = (unsigned char)text[i] >= 0x20 && text[i] != 0x7f;
+    if (!ok)
+        return false;
+    char *at = (char *)params + row->offset;
+    memset(at, 0, RW_PARAM_TEXT_BYTES); /* equal texts are equal bytes */
+    memcpy(at, text, length);
+    return true;
+}
+
 /* "a number from 0 to 1", "on or off", "hold, blend" */
 static char *describe_range(const rw_param *row)
 {
@@ -82,6 +105,8 @@ static char *describe_range(const rw_param *row)
         return g_strdup("on or off");
     if (row->kind == RW_PARAM_WORD)
         return g_strjoinv(", ", (char **)(void *)row->words);
+    if (row->kind == RW_PARAM_TEXT)
+        return g_strdup_printf("one line of at most %d bytes", RW_PARAM_TEXT_BYTES - 1);
     return g_strdup_printf("a %s from %g to %g%s%s",
                            row->kind == RW_PARAM_WHOLE ? "whole number" : "number", row->min,
                            row->max, *row->unit ? " " : "", row->unit);
@@ -96,7 +121,8 @@ bool rw_params_set(const rw_param *rows, void *params, const char *key, const ch
         return false;
     }
     double value = 0;
-    bool ok = row->kind == RW_PARAM_SWITCH ? parse_switch(text, &value)
+    bool ok = row->kind == RW_PARAM_TEXT   ? put_text(row, params, text)
+              : row->kind == RW_PARAM_SWITCH ? parse_switch(text, &value)
               : row->kind == RW_PARAM_WORD ? parse_word(row, text, &value)
                                            : parse_number(row, text, &value);
     if (!ok) {
@@ -105,12 +131,16 @@ bool rw_params_set(const rw_param *rows, void *params, const char *key, const ch
                     text, range);
         return false;
     }
-    put_number(row, params, value);
+    if (row->kind != RW_PARAM_TEXT)
+        put_number(row, params, value);
     return true;
 }
 
-static char *format_value(const rw_param *row, double value)
+static char *format_value(const rw_param *row, const void *params)
 {
+    if (row->kind == RW_PARAM_TEXT)
+        return g_strdup((const char *)params + row->offset);
+    double value = get_number(row, params);
     if (row->kind == RW_PARAM_SWITCH)
         return g_strdup(value != 0 ? "on" : "off");
     if (row->kind == RW_PARAM_WORD)
@@ -122,14 +152,14 @@ static char *format_value(const rw_param *row, double value)
 char *rw_params_get(const rw_param *rows, const void *params, const char *key)
 {
     const rw_param *row = rw_param_find(rows, key);
-    return row ? format_value(row, get_number(row, params)) : NULL;
+    return row ? format_value(row, params) : NULL;
 }
 
 char *rw_params_hash(const rw_param *rows, const void *params)
 {
     g_autoptr(GChecksum) sum = g_checksum_new(G_CHECKSUM_SHA256);
     for (const rw_param *row = rows; row && row->key; row++) {
-        g_autofree char *value = format_value(row, get_number(row, params));
+        g_autofree char *value = format_value(row, params);
         g_autofree char *line = g_strdup_printf("%s=%s\n", row->key, value);
         g_checksum_update(sum, (const guchar *)line, -1);
     }

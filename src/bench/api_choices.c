@@ -7,6 +7,8 @@
  */
 #include <string.h>
 
+#include <reelwright/look.h>
+
 #include "bench/catalogue.h"
 #include "bench/core.h"
 
@@ -276,6 +278,41 @@ static void answer_change(rw_bench *bench, const rw_request *request, rw_reply *
 void rw_answer_choose(void *user, const rw_request *request, rw_reply *reply)
 {
     answer_change(user, request, reply, change_as_asked);
+}
+
+/* {"scope": "reel" or "scene:3", "name": "warm.cube", "text": the file}; no scope: a collection, each
+ * correction to the reel or scene that its id names. */
+static bool look_as_asked(rw_reel *reel, JsonObject *object, GError **error)
+{
+    const char *scope = rw_body_get_text(object, "scope");
+    const char *name = rw_body_get_text(object, "name");
+    const char *text = rw_body_get_text(object, "text");
+    if (name && text && (!scope || rw_catalogue_check(scope, "colour.exposure", NULL, NULL)))
+        return rw_look_take(reel, scope, name, text, strlen(text), NULL, error);
+    g_set_error(error, RW_ERROR, RW_ERROR_USAGE, "A look is a name and the text of its file.");
+    return false;
+}
+
+void rw_answer_take_look(void *user, const rw_request *request, rw_reply *reply)
+{
+    answer_change(user, request, reply, look_as_asked);
+}
+
+void rw_answer_give_look(void *user, const rw_request *request, rw_reply *reply)
+{
+    rw_bench *bench = user;
+    rw_reel *reel = rw_bench_borrow(bench, request, reply);
+    if (!reel)
+        return;
+    GError *error = NULL;
+    char *xml = rw_look_give(reel, &error);
+    if (xml) {
+        rw_reply_data(reply, "application/xml", xml, strlen(xml));
+        reply->filename = g_strconcat(request->part[0], ".ccc", NULL);
+    } else {
+        rw_reply_error(reply, error);
+    }
+    rw_shelf_return(bench->shelf, request->part[0], &reel);
 }
 
 void rw_answer_undo(void *user, const rw_request *request, rw_reply *reply)

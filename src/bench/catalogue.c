@@ -62,7 +62,7 @@ static const group own_groups[] = {
 
 static void write_row(rw_doc *json, const char *prefix, const rw_param *row)
 {
-    static const char *const kinds[] = {"number", "whole", "switch", "word"};
+    static const char *const kinds[] = {"number", "whole", "switch", "word", "text"};
     g_autofree char *key = g_strconcat(prefix, row->key, NULL);
     rw_doc_open(json, NULL, '{');
     rw_doc_text(json, "key", key);
@@ -73,6 +73,8 @@ static void write_row(rw_doc *json, const char *prefix, const rw_param *row)
     rw_doc_number(json, "max", row->max);
     rw_doc_number(json, "initial", row->initial);
     rw_doc_text(json, "help", row->help);
+    if (row->part)
+        rw_doc_text(json, "part", row->part);
     if (row->words) {
         rw_doc_open(json, "words", '[');
         for (const char *const *word = row->words; *word; word++)
@@ -115,7 +117,7 @@ static void write_survey(rw_doc *json)
         const rw_param row = {s->key,          label,    g_str_equal(s->unit, "1") ? "" : s->unit,
                               RW_PARAM_NUMBER, s->least, s->most,
                               s->usual,        0,        NULL,
-                              s->help};
+                              s->help,         NULL};
         write_row(json, "", &row);
     }
     rw_doc_close(json);
@@ -171,6 +173,7 @@ static bool check_row(const rw_param *row, const char *value, GError **error)
         double number;
         int whole;
         bool flag;
+        char text[RW_PARAM_TEXT_BYTES];
     } place = {0};
     rw_param alone[2] = {*row, RW_PARAM_END};
     alone[0].offset = 0;
@@ -184,7 +187,7 @@ static bool check_survey(const char *key, const char *value, bool *known, GError
             continue;
         *known = true;
         const rw_param row = {s->key,   s->key, s->unit, RW_PARAM_NUMBER, s->least, s->most,
-                              s->usual, 0,      NULL,    s->help};
+                              s->usual, 0,      NULL,    s->help, NULL};
         return !value || check_row(&row, value, error);
     }
     return true;

@@ -45,6 +45,8 @@ void rw_answer_series(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_frame(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_choices(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_choose(void *user, const rw_request *request, rw_reply *reply);
+void rw_answer_take_look(void *user, const rw_request *request, rw_reply *reply);
+void rw_answer_give_look(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_undo(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_redo(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_place(void *user, const rw_request *request, rw_reply *reply);

@@ -262,6 +262,11 @@ static exchange *exchange_new(rw_server *server, struct MHD_Connection *connecti
     return x;
 }
 
+static size_t longest_body(const exchange *x)
+{
+    return x->route && x->route->longest ? x->route->longest : MAX_BODY;
+}
+
 static void exchange_free(exchange *x)
 {
     g_hash_table_unref(x->request.query);
@@ -290,16 +295,17 @@ static enum MHD_Result begin(rw_server *server, struct MHD_Connection *connectio
         g_strfreev(parts);
         return refuse(connection, 403, "Open the address that the bench printed when it started.");
     }
-    if (length && (!rw_guard_number(length, &announced) || announced > MAX_BODY)) {
-        g_strfreev(parts);
-        return refuse(connection, 413, "The request is too long.");
-    }
+    bool counted = !length || rw_guard_number(length, &announced);
     if (post && !is_json(connection)) {
         g_strfreev(parts);
         return refuse(connection, 415, "Requests are JSON.");
     }
     exchange *x = exchange_new(server, connection, post, parts);
     x->route = find_route(server, post, parts + 1, x->request.part);
+    if (!counted || (size_t)announced > longest_body(x)) {
+        exchange_free(x);
+        return refuse(connection, 413, "The request is too long.");
+    }
     *state = x;
     return MHD_YES;
 }
@@ -360,7 +366,7 @@ static enum MHD_Result on_request(void *cls, struct MHD_Connection *connection, 
     if (!x)
         return begin(cls, connection, url, method, state);
     if (*upload_size) {
-        if (x->body->len + *upload_size > MAX_BODY)
+        if (x->body->len + *upload_size > longest_body(x))
             return MHD_NO; /* it did not say its length, and goes on: cut it off */
         g_byte_array_append(x->body, (const guint8 *)upload, (guint)*upload_size);
         *upload_size = 0;

@@ -21,6 +21,7 @@ typedef struct rw_route {
                           * path, in order rw_request.part */
     rw_handler handler;
     bool picture; /* decodes, renders, encodes: done by threads of its own */
+    size_t longest; /* bytes of a request; 0: the usual 64 KiB */
 } rw_route;
 
 typedef struct rw_server_config {

@@ -5,6 +5,7 @@ extern const rw_command rw_cmd_bench;
 extern const rw_command rw_cmd_demo;
 extern const rw_command rw_cmd_finish;
 extern const rw_command rw_cmd_intake;
+extern const rw_command rw_cmd_look;
 extern const rw_command rw_cmd_plan;
 extern const rw_command rw_cmd_report;
 extern const rw_command rw_cmd_survey;
@@ -19,6 +20,7 @@ static const rw_command *const commands[] = {
     &rw_cmd_survey,
     &rw_cmd_findings,
     &rw_cmd_watch,
+    &rw_cmd_look,
     &rw_cmd_finish,
     &rw_cmd_report,
     &rw_cmd_bench,

@@ -144,6 +144,7 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
     rw_stage_run run = {.scene = &l->scenes[scene],
                         .params = s->params,
                         .pool = l->pool,
+                        .equipment = s->equipment,
                         .state = w->states[level - 1]};
     if (s->facts)
         run.facts = g_bytes_get_data(s->facts, &run.facts_bytes);

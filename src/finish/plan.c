@@ -7,17 +7,29 @@
 
 /* ---- choices ---- */
 
-/* The scene's own choice, else the reel's, else NULL. */
-static char *get_choice(rw_plan *plan, int64_t scene, const char *key, GError **error)
+/* All at once: a long reel has many scenes and a stage many parameters. */
+static bool read_choices(rw_plan *plan, GError **error)
 {
-    g_autofree char *scope = g_strdup_printf("scene:%" G_GINT64_FORMAT, scene);
-    GError *failed = NULL;
-    char *value = rw_reel_get_choice(plan->reel, scope, key, &failed);
-    if (!value && !failed)
-        value = rw_reel_get_choice(plan->reel, "reel", key, &failed);
-    if (failed)
-        g_propagate_error(error, failed);
-    return value;
+    g_autoptr(GArray) rows = rw_reel_choices(plan->reel, error);
+    if (!rows)
+        return false;
+    plan->choices = g_hash_table_new_full(g_str_hash, g_str_equal, g_free, g_free);
+    for (guint i = 0; i < rows->len; i++) {
+        const rw_choice_row *row = &g_array_index(rows, rw_choice_row, i);
+        g_hash_table_insert(plan->choices, g_strconcat(row->scope, "\n", row->key, NULL),
+                            g_strdup(row->value));
+    }
+    return true;
+}
+
+/* The scene's own choice, else the reel's, else NULL; the plan's. */
+static const char *get_choice(const rw_plan *plan, int64_t scene, const char *key)
+{
+    char name[160];
+    g_snprintf(name, sizeof name, "scene:%" G_GINT64_FORMAT "\n%s", scene, key);
+    const char *value = g_hash_table_lookup(plan->choices, name);
+    g_snprintf(name, sizeof name, "reel\n%s", key);
+    return value ? value : g_hash_table_lookup(plan->choices, name);
 }
 
 static bool bad_choice(const rw_plan *plan, const char *key, const char *value, const char *takes,
@@ -32,12 +44,7 @@ static bool bad_choice(const rw_plan *plan, const char *key, const char *value, 
 static bool number_choice(rw_plan *plan, int64_t scene, const char *key, double min, double max,
                           double *value, GError **error)
 {
-    GError *failed = NULL;
-    g_autofree char *text = get_choice(plan, scene, key, &failed);
-    if (failed) {
-        g_propagate_error(error, failed);
-        return false;
-    }
+    const char *text = get_choice(plan, scene, key);
     if (!text)
         return true;
     char *end = NULL;
@@ -307,8 +314,8 @@ static bool apply_choices(rw_plan *plan, const rw_stage *stage, const rw_plan_sc
     for (const rw_param *row = stage->params; row && row->key; row++) {
         g_autofree char *key = g_strdup_printf("%s.%s", stage->name, row->key);
         GError *failed = NULL;
-        g_autofree char *value = get_choice(plan, scene->id, key, &failed);
-        if (!failed && value && !rw_params_set(stage->params, params, row->key, value, &failed)) {
+        const char *value = get_choice(plan, scene->id, key);
+        if (value && !rw_params_set(stage->params, params, row->key, value, &failed)) {
             failed->code = RW_ERROR_FAILED; /* not the caller's words: reel.db's */
             g_prefix_error(&failed, "A choice of stage %s in %s is off: ", stage->name,
                            rw_reel_path(plan->reel));
@@ -512,16 +519,18 @@ rw_plan *rw_plan_new(rw_reel *reel, const rw_finish_options *o, GError **error)
     plan->memory = o->memory > 0 ? o->memory : usual_memory();
     plan->title = rw_reel_get_meta(reel, "title", NULL);
     plan->gauge = rw_reel_gauge(reel, error);
-    if (!plan->gauge || !plan_delivery(plan, o, error) || !choose_rates(plan, o, error) ||
+    if (!plan->gauge || !read_choices(plan, error) || !plan_delivery(plan, o, error) || !choose_rates(plan, o, error) ||
         !read_film(plan, o, error) || !plan_stages(plan, o, error) || !plan_frame(plan, o, error) ||
         !plan_range(plan, o, error))
         rw_plan_free(&plan);
     return plan;
 }
 
-static void free_scene(rw_plan_scene *scene, int n_stages)
+static void free_scene(rw_plan_scene *scene, const rw_stage *const *stages, int n_stages)
 {
     for (int i = 0; scene->stages && i < n_stages; i++) {
+        if (scene->stages[i].equipment)
+            stages[i]->unequip(scene->stages[i].equipment);
         g_free(scene->stages[i].params);
         g_clear_pointer(&scene->stages[i].facts, g_bytes_unref);
     }
@@ -537,11 +546,12 @@ void rw_plan_free(rw_plan **pointer)
         g_free(plan->stills[i].path);
     g_free(plan->stills);
     for (int s = 0; s < plan->n_scenes; s++)
-        free_scene(&plan->scenes[s], plan->n_stages);
+        free_scene(&plan->scenes[s], plan->stages, plan->n_stages);
     g_free(plan->scenes);
     g_free(plan->stages);
     rw_timeline_clear(&plan->timeline);
     g_hash_table_unref(plan->series);
+    g_clear_pointer(&plan->choices, g_hash_table_unref);
     g_mutex_clear(&plan->reel_lock);
     g_free(plan->output);
     g_free(plan->sound);
@@ -574,6 +584,24 @@ static double measure(const rw_stage_scene *scene, const char *name, int64_t n)
     return value;
 }
 
+static GBytes *reel_fact(const rw_stage_scene *scene, const char *name)
+{
+    rw_plan *plan = (rw_plan *)(uintptr_t)scene->data;
+    g_mutex_lock(&plan->reel_lock);
+    GBytes *fact = rw_reel_get_fact(plan->reel, "survey", RW_SURVEY_FACTS_VERSION, "", name, NULL);
+    g_mutex_unlock(&plan->reel_lock);
+    return fact;
+}
+
+static GBytes *kept_file(const rw_stage_scene *scene, const char *text, GError **error)
+{
+    rw_plan *plan = (rw_plan *)(uintptr_t)scene->data;
+    g_mutex_lock(&plan->reel_lock);
+    GBytes *content = rw_reel_read_look(plan->reel, text, error);
+    g_mutex_unlock(&plan->reel_lock);
+    return content;
+}
+
 rw_stage_scene rw_plan_stage_scene(rw_plan *plan, int s, const rw_composition *c)
 {
     const rw_plan_scene *scene = &plan->scenes[s];
@@ -585,5 +613,8 @@ rw_stage_scene rw_plan_stage_scene(rw_plan *plan, int s, const rw_composition *c
                             .px_per_mm = c->px_per_mm,
                             .fps = plan->film_rate,
                             .measure = measure,
-                            .measure_data = plan};
+                            .measure_data = plan,
+                            .reel_fact = reel_fact,
+                            .kept_file = kept_file,
+                            .data = plan};
 }

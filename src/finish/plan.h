@@ -27,6 +27,8 @@ typedef struct rw_plan_stage {
     int before, after;
     bool idle;     /* passes every picture on */
     GBytes *facts; /* filled by prepare.c; NULL when the stage has none */
+    void *equipment; /* the same */
+    bool equipped;
 } rw_plan_stage;
 
 typedef struct rw_plan_scene {
@@ -40,6 +42,7 @@ typedef struct rw_plan {
     rw_reel *reel; /* for the calling thread only, but through rw_plan_measure */
     GMutex reel_lock;
     GHashTable *series; /* "scene/measure" -> double[]; guarded by reel_lock */
+    GHashTable *choices; /* "scope\nkey" -> value, as they were when the plan was made */
     const rw_gauge *gauge;
     rw_rational film_rate, out_rate;
     const rw_delivery *delivery;

@@ -182,6 +182,20 @@ static bool prepare_one(rw_plan *plan, int scene, int stage, int64_t first, int6
     return ok;
 }
 
+static bool equip_one(rw_plan *plan, int scene, int stage, GError **error)
+{
+    rw_plan_stage *s = &plan->scenes[scene].stages[stage];
+    rw_stage_scene seen = rw_plan_stage_scene(plan, scene, &plan->scenes[scene].composition);
+    GError *failed = NULL;
+    s->equipment = plan->stages[stage]->equip(&seen, s->params, &failed);
+    if (failed) {
+        g_propagate_error(error, failed);
+        return false;
+    }
+    s->equipped = true;
+    return true;
+}
+
 bool rw_prepare(rw_plan *plan, int64_t first, int64_t last, rw_pool *pool,
                 const rw_finish_options *callbacks, GError **error)
 {
@@ -189,6 +203,9 @@ bool rw_prepare(rw_plan *plan, int64_t first, int64_t last, rw_pool *pool,
         const rw_picture *picture = rw_plan_picture(plan, p);
         for (int i = 0; i < plan->n_stages; i++) {
             const rw_plan_stage *s = &plan->scenes[picture->scene].stages[i];
+            if (plan->stages[i]->equip && !s->idle && !s->equipped &&
+                !equip_one(plan, picture->scene, i, error))
+                return false;
             if (plan->stages[i]->prepare && !s->idle && !s->facts &&
                 !prepare_one(plan, picture->scene, i, picture->first, picture->last, pool,
                              callbacks, error))

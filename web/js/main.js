@@ -17,8 +17,8 @@ import { Workspace, VIEWS } from './workspace.js';
  *   best: number, worst: number, quality: number}} Delivery
  * @typedef {{name: string, title: string, help: string, scenes: boolean, preview: boolean,
  *   usual: boolean, params: Param[]}} Group
- * @typedef {{key: string, label: string, unit: string, kind: 'number' | 'whole' | 'switch' | 'word',
- *   min: number, max: number, initial: number, help: string, words?: string[]}} Param
+ * @typedef {{key: string, label: string, unit: string, kind: 'number' | 'whole' | 'switch' | 'word' | 'text',
+ *   min: number, max: number, initial: number, help: string, part?: string, words?: string[]}} Param
  */
 
 class App {

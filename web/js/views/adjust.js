@@ -2,6 +2,7 @@
 // Adjust: every choice there is, drawn from the bench's own table of them. A control that is moved
 // shows in the picture at once; let go, it is stored.
 
+import { BenchError, post, reelAddress } from '../api.js';
 import { ask, el, fill, oncePerFrame, tell } from '../dom.js';
 import { count } from '../film.js';
 import { cropByHand } from './crop.js';
@@ -9,7 +10,7 @@ import { cropByHand } from './crop.js';
 /** @typedef {import('../main.js').Param} Param @typedef {import('../main.js').Group} Group */
 
 /** Words of a table as a person reads them. */
-const WORDS = { '-1': 'Turned', 1: 'Normal', hold: 'Hold the last', blend: 'Blend neighbours', on: 'On', off: 'Off' };
+const WORDS = { '-1': 'Turned', 1: 'Normal', hold: 'Hold the last', blend: 'Blend neighbours', on: 'On', off: 'Off', film: 'As on the film', full: 'Full range' };
 /** @param {string} word */
 const wordText = (word) => WORDS[/** @type {'on'} */ (word)] ?? word.replace(/-/g, ' ').replace(/^./, (c) => c.toUpperCase());
 
@@ -38,7 +39,7 @@ export function adjustView(workspace) {
   };
 
   /** @param {Param} p */
-  const initial = (p) => (p.kind === 'word' ? /** @type {string[]} */ (p.words)[p.initial] : p.kind === 'switch' ? (p.initial ? 'on' : 'off') : String(p.initial));
+  const initial = (p) => (p.kind === 'text' ? '' : p.kind === 'word' ? /** @type {string[]} */ (p.words)[p.initial] : p.kind === 'switch' ? (p.initial ? 'on' : 'off') : String(p.initial));
 
   /** What holds, told as text. @param {Group} g @param {Param} p */
   function current(g, p) {
@@ -128,9 +129,51 @@ export function adjustView(workspace) {
     return [el('span', { class: 'label' }, p.label), row];
   }
 
+  /** A line of text; a table shows the name of its file behind the digits that prove it.
+   * @param {Group} g @param {Param} p */
+  function line(g, p) {
+    const id = `c-${p.key}`, isTable = p.key.endsWith('.cube');
+    const field = el('input', { type: 'text', id, 'aria-describedby': `${id}-h`, readonly: isTable, placeholder: isTable ? 'None' : '', onchange: () => store(g, p, field.value.trim() || null) });
+    updates.push(() => {
+      const { value } = current(g, p);
+      if (document.activeElement === field && !isTable) return;
+      field.value = isTable ? value.slice(65) : value;
+      field.title = isTable && value ? `SHA-256 ${value.slice(0, 64)}` : '';
+    });
+    return [el('label', { for: id }, p.label), isTable ? lookButton(g, 'Choose a file…', '.cube') : null, field];
+  }
+
+  /** @param {Group} g @param {string} text @param {string} accept */
+  function lookButton(g, text, accept) {
+    const input = el('input', { type: 'file', accept, hidden: true, 'aria-label': text, onchange: async () => {
+      const file = input.files?.[0];
+      input.value = '';
+      if (file) await takeLook(file, file.name.toLowerCase().endsWith('.ccc') && scope(g) === 'reel' ? null : scope(g));
+    } });
+    return el('span', null, el('button', { type: 'button', class: 'small', onclick: () => input.click() }, text), input);
+  }
+
+  /** @param {File} file @param {string | null} to */
+  async function takeLook(file, to) {
+    try {
+      const text = await file.text();
+      session.takeChoices(await post(reelAddress(session.name, 'look'), to ? { scope: to, name: file.name, text } : { name: file.name, text }));
+      tell(`${file.name} is taken in; one undo takes it back.`);
+    } catch (error) {
+      if (!(error instanceof BenchError)) throw error;
+      tell(error.message, 'fault');
+    }
+  }
+
+  /** Corrections in and out, below their controls. @param {Group} g */
+  function corrections(g) {
+    return el('div', { class: 'row looks' }, lookButton(g, 'Take in .cdl or .ccc…', '.cdl,.cc,.ccc'),
+      el('a', { class: 'button small', href: reelAddress(session.name, 'look'), download: `${session.name}.ccc` }, 'Save as .ccc'));
+  }
+
   /** @param {Group} g @param {Param} p */
   function control(g, p) {
-    const parts = p.kind === 'word' || p.kind === 'switch' ? words(g, p) : number(g, p);
+    const parts = p.kind === 'text' ? line(g, p) : p.kind === 'word' || p.kind === 'switch' ? words(g, p) : number(g, p);
     const back = el('button', { type: 'button', class: 'back', title: 'Take the choice back', 'aria-label': `Take back ${p.label}`, onclick: () => store(g, p, null) }, '↺');
     const node = el('div', { class: `control ${p.kind}`, 'data-key': p.key }, ...parts, back,
       el('p', { class: 'help', id: `c-${p.key}-h` }, p.help));
@@ -162,13 +205,31 @@ export function adjustView(workspace) {
       el('p', { class: 'help', id: 'c-fps-h' }, 'Frames a second at which the film was shot: whole, with decimals or as a ratio.'));
   }
 
+  /** Rows that have a heading of their own stand under it. @param {Group} g */
+  function byPart(g) {
+    /** @type {(Node | null)[]} */
+    const nodes = [];
+    for (const part of new Set(g.params.map((p) => p.part))) {
+      const own = g.params.filter((p) => p.part === part).map((p) => control(g, p));
+      if (!part) {
+        nodes.push(...own);
+        continue;
+      }
+      const few = own.length < 9, key = `open.${g.name}.${part}`;
+      const node = el('details', { class: 'part', open: (localStorage.getItem(key) ?? (few ? 'yes' : 'no')) === 'yes', ontoggle: () => localStorage.setItem(key, node.open ? 'yes' : 'no') },
+        el('summary', null, el('span', null, part)), own, g.params.some((p) => p.part === part && p.key.endsWith('.slope-red')) ? corrections(g) : null);
+      nodes.push(node);
+    }
+    return nodes;
+  }
+
   /** @param {Group} g */
   function group(g) {
     const open = localStorage.getItem(`open.${g.name}`) ?? (g.name === 'survey' ? 'no' : 'yes');
     const node = el('details', { class: 'group', open: open === 'yes', ontoggle: () => localStorage.setItem(`open.${g.name}`, node.open ? 'yes' : 'no') },
       el('summary', null, el('span', null, g.title)), el('p', { class: 'quiet' }, g.help),
       g.name === 'film' ? speed() : null,
-      g.name === 'crop' ? el('p', { class: 'quiet' }, 'Or drag the picture itself; its corners take in more or less.') : null, g.params.map((p) => control(g, p)));
+      g.name === 'crop' ? el('p', { class: 'quiet' }, 'Or drag the picture itself; its corners take in more or less.') : null, byPart(g));
     return node;
   }
 

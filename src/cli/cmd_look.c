@@ -1,0 +1,166 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include <string.h>
+
+#include <reelwright/look.h>
+#include <reelwright/stage.h>
+
+#include "cli/cli.h"
+
+typedef struct options {
+    char *take, *give, *id;
+    char **set, **reset;
+    int scene;
+    gboolean list;
+} options;
+
+static char *scope_of(rw_reel *reel, int scene, GError **error)
+{
+    if (scene <= 0)
+        return g_strdup("reel");
+    g_autoptr(GArray) rows = rw_reel_scenes(reel, error);
+    if (!rows)
+        return NULL;
+    if ((guint)scene > rows->len) {
+        g_set_error(error, RW_ERROR, RW_ERROR_NOT_FOUND, "%s has %u scenes; there is no scene %d.",
+                    rw_reel_path(reel), rows->len, scene);
+        return NULL;
+    }
+    return g_strdup_printf("scene:%" G_GINT64_FORMAT,
+                           g_array_index(rows, rw_scene_row, scene - 1).id);
+}
+
+static bool take(rw_reel *reel, const char *scope, const options *o, GError **error)
+{
+    char *data;
+    gsize bytes;
+    g_autoptr(GError) inner = NULL;
+    if (!g_file_get_contents(o->take, &data, &bytes, &inner)) {
+        g_set_error(error, RW_ERROR, RW_ERROR_IO, "%s.", inner->message);
+        return false;
+    }
+    /* a collection finds its own places unless a scene or a correction of it is named */
+    g_autofree char *lower = g_ascii_strdown(o->take, -1);
+    bool spread = o->scene == 0 && !o->id && g_str_has_suffix(lower, ".ccc");
+    bool ok = rw_look_take(reel, spread ? NULL : scope, o->take, data, bytes, o->id, error);
+    g_free(data);
+    return ok;
+}
+
+static bool add_change(GArray *rows, const char *scope, const char *key, const char *value,
+                       GError **error)
+{
+    const rw_stage *stage = rw_stage_find("colour");
+    const rw_param *row = rw_param_find(stage->params, key);
+    g_autofree void *scratch = g_malloc0(stage->params_size);
+    if (!row) {
+        g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
+                    "There is no choice \"%s\"; --list shows them all.", key);
+        return false;
+    }
+    if (value && row->kind == RW_PARAM_TEXT && g_str_equal(key, "cube") && *value) {
+        g_set_error(error, RW_ERROR, RW_ERROR_USAGE, "A table is taken in with --take FILE.cube.");
+        return false;
+    }
+    if (value && !rw_params_set(stage->params, scratch, key, value, error))
+        return false;
+    rw_choice_row change = {g_strdup(scope), g_strconcat("colour.", key, NULL), g_strdup(value)};
+    g_array_append_val(rows, change);
+    return true;
+}
+
+static bool change(rw_reel *reel, const char *scope, const options *o, GError **error)
+{
+    g_autoptr(GArray) rows = g_array_new(FALSE, FALSE, sizeof(rw_choice_row));
+    g_array_set_clear_func(rows, (GDestroyNotify)rw_choice_row_clear);
+    for (char **s = o->set; s && *s; s++) {
+        const char *equal = strchr(*s, '=');
+        g_autofree char *key = equal ? g_strndup(*s, (gsize)(equal - *s)) : g_strdup(*s);
+        if (!equal) {
+            g_set_error(error, RW_ERROR, RW_ERROR_USAGE, "\"%s\" is no choice; write KEY=VALUE.",
+                        *s);
+            return false;
+        }
+        if (!add_change(rows, scope, key, equal + 1, error))
+            return false;
+    }
+    for (char **s = o->reset; s && *s; s++)
+        if (!add_change(rows, scope, *s, NULL, error))
+            return false;
+    return rows->len == 0 ||
+           rw_reel_change_choices(reel, (const rw_choice_row *)(const void *)rows->data, rows->len,
+                                  NULL, error);
+}
+
+static bool list(rw_reel *reel, const char *scope, GError **error)
+{
+    const rw_stage *stage = rw_stage_find("colour");
+    g_autofree void *params = g_malloc0(stage->params_size);
+    rw_params_defaults(stage->params, params);
+    for (const rw_param *row = stage->params; row->key; row++) {
+        g_autofree char *key = g_strconcat("colour.", row->key, NULL);
+        g_autofree char *own = rw_reel_get_choice(reel, scope, key, error);
+        g_autofree char *whole = own ? NULL : rw_reel_get_choice(reel, "reel", key, error);
+        g_autofree char *usual = rw_params_get(stage->params, params, row->key);
+        const char *value = own ? own : whole ? whole : usual;
+        g_print("%-15s %-12s %s\n", row->key, *value ? value : "-", row->help);
+    }
+    return !error || !*error;
+}
+
+static bool work(rw_reel *reel, const options *o, GError **error)
+{
+    g_autofree char *scope = scope_of(reel, o->scene, error);
+    if (!scope || (o->take && !take(reel, scope, o, error)) || !change(reel, scope, o, error))
+        return false;
+    if (o->give) {
+        g_autofree char *xml = rw_look_give(reel, error);
+        g_autoptr(GError) inner = NULL;
+        if (!xml)
+            return false;
+        if (!g_file_set_contents(o->give, xml, -1, &inner)) {
+            g_set_error(error, RW_ERROR, RW_ERROR_IO, "%s.", inner->message);
+            return false;
+        }
+    }
+    bool nothing = !o->take && !o->give && !o->set && !o->reset;
+    return !(o->list || nothing) || list(reel, scope, error);
+}
+
+static int run(const rw_command *self, int argc, char **argv)
+{
+    options o = {0};
+    const GOptionEntry entries[] = {
+        {"scene", 0, 0, G_OPTION_ARG_INT, &o.scene, "Of scene N, counted from 1 (default: the reel)",
+         "N"},
+        {"set", 0, 0, G_OPTION_ARG_STRING_ARRAY, &o.set, "Choose; may be repeated", "KEY=VALUE"},
+        {"reset", 0, 0, G_OPTION_ARG_STRING_ARRAY, &o.reset,
+         "Take a choice back; may be repeated", "KEY"},
+        {"take", 0, 0, G_OPTION_ARG_FILENAME, &o.take,
+         "Take in a correction (.cdl, .cc, .ccc) or a lookup table (.cube)", "FILE"},
+        {"id", 0, 0, G_OPTION_ARG_STRING, &o.id, "Which correction of the file", "ID"},
+        {"give", 0, 0, G_OPTION_ARG_FILENAME, &o.give,
+         "Write the corrections of the reel and its scenes", "FILE.ccc"},
+        {"list", 0, 0, G_OPTION_ARG_NONE, &o.list, "Show what holds", NULL},
+        G_OPTION_ENTRY_NULL};
+    int exit_code;
+    if (!rw_cli_parse(self, entries, &argc, &argv, 1, 1, &exit_code))
+        return exit_code;
+    g_autoptr(GError) error = NULL;
+    rw_reel *reel = rw_reel_open(argv[1], &error);
+    bool ok = reel && work(reel, &o, &error);
+    rw_reel_close(&reel);
+    g_free(o.take);
+    g_free(o.give);
+    g_free(o.id);
+    g_strfreev(o.set);
+    g_strfreev(o.reset);
+    return ok ? 0 : rw_cli_fail(error);
+}
+
+const rw_command rw_cmd_look = {
+    .name = "look",
+    .summary = "Light and colour of a reel or a scene: choices, looks in and out",
+    .arguments = "REEL",
+    .details = "Every call is one step that the bench can undo.",
+    .run = run,
+};
