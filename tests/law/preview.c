@@ -6,8 +6,10 @@
  */
 #include <string.h>
 
+#include <reelwright/look.h>
 #include <reelwright/preview.h>
 
+#include "colour/reel_colour.h"
 #include "made_reel.h"
 
 #define WIDTH  192
@@ -72,6 +74,46 @@ static void compare_all(made_reel *m, rw_preview *preview, const char *const *se
     }
 }
 
+/* What a survey would have found out about the reel's light and dyes. */
+static void put_colour(made_reel *m)
+{
+    rw_reel_colour reel = {.version = RW_REEL_COLOUR_VERSION,
+                           .n_frames = FRAMES,
+                           .lamp = {1, 1.1f, 1.2f},
+                           .fade = {{1.4f, -0.1f, 0, 0}, {-0.1f, 1.1f, 0, 0}, {0, -0.1f, 1.2f, 0}},
+                           .fade_evidence = 1};
+    GByteArray *block = g_byte_array_new();
+    g_byte_array_append(block, (const guint8 *)&reel, sizeof reel);
+    for (int i = 0; i < FRAMES; i++) {
+        rw_frame_colour frame = {{0.01f * (float)i, 0, -0.02f * (float)i}};
+        g_byte_array_append(block, (const guint8 *)&frame, sizeof frame);
+    }
+    g_assert_true(rw_reel_put_fact(m->reel, "survey", RW_SURVEY_FACTS_VERSION, "", "colour",
+                                   block->data, block->len, NULL));
+    g_byte_array_unref(block);
+}
+
+static void test_by_itself(void)
+{
+    static const char cube[] = "LUT_1D_SIZE 2\n0 0.1 0\n1 0.9 1\n";
+    g_autoptr(GError) error = NULL;
+    made_reel *m = made_reel_new("super8", FRAMES, 600, 400, 0, false);
+    const rw_frame_row missing = {4, 0, -1, 0};
+    g_assert_true(rw_reel_put_frame(m->reel, &missing, &error));
+    rw_preview *preview = rw_preview_new((size_t)128 << 20);
+    g_autofree uint16_t *plain = movie_of(m, NULL);
+    put_colour(m);
+    g_autofree uint16_t *righted = movie_of(m, NULL);
+    g_assert_cmpint(memcmp(plain, righted, PIXELS * 3 * sizeof *plain), !=, 0);
+    compare_all(m, preview, NULL);
+    g_assert_true(rw_look_take(m->reel, "reel", "lift.cube", cube, strlen(cube), NULL, &error));
+    static const char *const look[] = {"colour.saturation=1.2", "colour.slope-red=1.1",
+                                       "colour.black=0.02", NULL};
+    compare_all(m, preview, look);
+    rw_preview_free(&preview);
+    made_reel_free(m);
+}
+
 static void test_same(void)
 {
     static const char *const look[] = {"colour.exposure=0.7", "colour.contrast=1.3",
@@ -129,6 +171,7 @@ int main(int argc, char **argv)
 {
     g_test_init(&argc, &argv, NULL);
     g_test_add_func("/preview/same", test_same);
+    g_test_add_func("/preview/by-itself", test_by_itself);
     g_test_add_func("/preview/placed", test_placed);
     return g_test_run();
 }

@@ -1,0 +1,129 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""reelwright look: choices, corrections and tables in and out, and what a table that was changed on
+disk costs.
+
+    tests/cli/look.py REELWRIGHT MAKE_REEL"""
+import hashlib
+import os
+import shutil
+import sqlite3
+import sys
+import tempfile
+import xml.etree.ElementTree as ET
+
+sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+from tap import Tap, run  # noqa: E402
+
+REELWRIGHT, MAKE_REEL = sys.argv[1], sys.argv[2]
+TAP = Tap()
+WORK = tempfile.mkdtemp(prefix='rw-look-')
+REEL = os.path.join(WORK, 'regatta')
+NAMES = '{urn:ASC:CDL:v1.2}'
+# Element names of the ASC CDL v1.2 schema, as this program and others write them.
+CDL = '''<?xml version="1.0"?><ColorDecisionList xmlns="urn:ASC:CDL:v1.2"><ColorDecision>
+<ColorCorrection id="night"><SOPNode><Slope>1.1 1 0.9</Slope><Offset>0 -0.02 0.03</Offset>
+<Power>1 1.2 1</Power></SOPNode><SatNode><Saturation>0.8</Saturation></SatNode></ColorCorrection>
+</ColorDecision></ColorDecisionList>'''
+CUBE = 'LUT_1D_SIZE 2\n0 0 0\n1 0.5 1\n'
+
+
+def look(*arguments):
+    return run([REELWRIGHT, 'look', REEL, *arguments])
+
+
+def choices():
+    with sqlite3.connect(os.path.join(REEL, 'reel.db')) as db:
+        return {(scope, key): value for scope, key, value in db.execute('select * from choice')}
+
+
+def write(name, text):
+    path = os.path.join(WORK, name)
+    with open(path, 'w', encoding='utf-8') as file:
+        file.write(text)
+    return path
+
+
+def frames():
+    path = os.path.join(WORK, 'out.framemd5')
+    done = run([REELWRIGHT, 'finish', REEL, '-o', path, '--size', '96x72', '--threads', '1'])
+    if done.returncode:
+        return done
+    with open(path, encoding='utf-8') as file:
+        return [line.split(',')[-1].strip() for line in file if not line.startswith('#')]
+
+
+def check_choices():
+    done = look('--set', 'exposure=0.5', '--set', 'tint=-0.25')
+    TAP.equal((done.returncode, choices()), (0, {('reel', 'colour.exposure'): '0.5',
+                                                 ('reel', 'colour.tint'): '-0.25'}), 'two choices')
+    listed = {line.split()[0]: line.split()[1] for line in look('--list').stdout.splitlines()}
+    TAP.equal((listed['exposure'], listed['contrast'], listed['lamp'], listed['cube']),
+              ('0.5', '1', 'on', '-'), 'they are listed')
+    for wrong in (['--set', 'exposure=9'], ['--set', 'glow=1'], ['--set', 'exposure'],
+                  ['--set', 'cube=/etc/passwd']):
+        done = look(*wrong)
+        TAP.ok(done.returncode == 2 and done.stderr.count('\n') == 1, ' '.join(wrong), done.stderr)
+    done = look('--scene', '7', '--set', 'exposure=1')
+    TAP.ok(done.returncode == 1 and 'scene 7' in done.stderr, 'a scene that is not there', done.stderr)
+    look('--reset', 'exposure', '--reset', 'tint')
+    TAP.equal(choices(), {}, 'taken back')
+
+
+def check_corrections():
+    TAP.equal(look('--scene', '1', '--take', write('night.cdl', CDL)).returncode, 0, 'a correction')
+    mine = {key: value for (scope, key), value in choices().items() if scope != 'reel'}
+    TAP.equal((len(mine), mine['colour.slope-blue'], mine['colour.cdl-saturation']),
+              (10, '0.90000000000000002', '0.80000000000000004'), 'is ten choices of the scene')
+    out = os.path.join(WORK, 'all.ccc')
+    TAP.equal(look('--give', out).returncode, 0, 'given')
+    root = ET.parse(out).getroot()
+    found = {c.get('id'): [float(v) for v in c.find(f'.//{NAMES}Offset').text.split()]
+             for c in root.iter(f'{NAMES}ColorCorrection')}
+    TAP.equal(found, {'reel': [0, 0, 0], 'scene 1': [0, -0.02, 0.03]}, 'as a collection')
+    before = choices()
+    look(*[word for key in mine for word in ('--reset', key.split('.')[1])], '--scene', '1')
+    TAP.equal(choices(), {}, 'taken back')
+    TAP.equal(look('--take', out).returncode, 0, 'a collection is taken in')
+    again = choices()
+    TAP.ok(all(again.get(key) == value for key, value in before.items()), 'to where its ids say',
+           f'{before}\n{again}')
+    for text in (CDL.replace('1.1 1', '-1 1'), CDL[:200], '<a/>'):
+        done = look('--take', write('bad.cdl', text))
+        TAP.ok(done.returncode == 1 and done.stderr.count('\n') == 1 and 'bad.cdl' in done.stderr,
+               f'not a correction: {text[-30:]!r}', done.stderr)
+    look(*[word for _, key in again for word in ('--reset', key.split('.')[1])], '--scene', '1')
+    look(*[word for _, key in again for word in ('--reset', key.split('.')[1])])
+
+
+def check_table():
+    plain = frames()
+    TAP.equal(look('--take', write('green.cube', CUBE)).returncode, 0, 'a table')
+    digits = hashlib.sha256(CUBE.encode()).hexdigest()
+    TAP.equal(choices(), {('reel', 'colour.cube'): f'{digits} green.cube'}, 'is named by its SHA-256')
+    os.remove(os.path.join(WORK, 'green.cube'))
+    toned = frames()
+    TAP.ok(isinstance(toned, list) and toned != plain, 'works without the file it came from', toned)
+    kept = os.path.join(REEL, 'looks', digits)
+    with open(kept, 'a', encoding='utf-8') as file:
+        file.write('# no longer what was chosen\n')
+    done = frames()
+    TAP.ok(not isinstance(done, list) and 'green.cube' in done.stderr and
+           done.stderr.strip().count('\n') == 0, 'a changed table is refused', done)
+    look('--reset', 'cube')
+    TAP.equal(frames(), plain, 'without it all is as before')
+    done = look('--take', write('short.cube', 'LUT_3D_SIZE 3\n0 0 0\n'))
+    TAP.ok(done.returncode == 1 and 'short.cube' in done.stderr, 'a broken table', done.stderr)
+
+
+try:
+    run([MAKE_REEL, WORK, 'super8', '3', '300', '200'])
+    with sqlite3.connect(os.path.join(REEL, 'reel.db')) as database:
+        database.execute("insert into scene values (1, 0, 2, 'head')")
+    database.close()
+    check_choices()
+    check_corrections()
+    check_table()
+finally:
+    shutil.rmtree(WORK)
+TAP.done()
