@@ -96,6 +96,9 @@ typedef struct rw_frame_row {
 } rw_frame_row;
 
 RW_API int64_t rw_reel_frame_count(rw_reel *reel, GError **error); /* -1 on error */
+/* Pictures on the film before frame n (rw_reel_frame_count: on the reel): second stills of the same one
+ * do not count. What footage and running time are reckoned from. -1 on error. */
+RW_API int64_t rw_reel_film_before(rw_reel *reel, int64_t n, GError **error);
 RW_API bool rw_reel_get_frame(rw_reel *reel, int64_t n, rw_frame_row *row, GError **error);
 /* Rows first..last inclusive, GArray of rw_frame_row in order of n. */
 RW_API GArray *rw_reel_frames(rw_reel *reel, int64_t first, int64_t last, GError **error);

@@ -137,7 +137,8 @@ static int64_t count_movies(rw_bench *bench, const char *name)
 static bool write_facts(rw_doc *j, rw_reel *reel, GError **error)
 {
     int64_t count = rw_reel_frame_count(reel, error);
-    const rw_gauge *gauge = count >= 0 ? rw_reel_gauge(reel, error) : NULL;
+    int64_t film = count >= 0 ? rw_reel_film_before(reel, count, error) : -1;
+    const rw_gauge *gauge = film >= 0 ? rw_reel_gauge(reel, error) : NULL;
     rw_rational fps;
     if (!gauge || !rw_reel_fps(reel, &fps, error))
         return false;
@@ -156,8 +157,8 @@ static bool write_facts(rw_doc *j, rw_reel *reel, GError **error)
     rw_doc_text(j, "fps", rate);
     rw_doc_text(j, "wayUp", way);
     rw_doc_whole(j, "frames", count);
-    rw_doc_number(j, "seconds", (double)count / rw_rational_value(fps));
-    rw_doc_number(j, "mm", rw_mm_from_frames(gauge, count));
+    rw_doc_number(j, "seconds", (double)film / rw_rational_value(fps));
+    rw_doc_number(j, "mm", rw_mm_from_frames(gauge, film));
     rw_doc_flag(j, "surveyed", is_surveyed(reel, count));
     rw_doc_text(j, "package", packed && *packed ? packed : NULL);
     return write_strip(j, reel, count, error) && write_stills(j, reel, error) &&

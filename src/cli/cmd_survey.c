@@ -7,7 +7,7 @@ static void print_summary(const rw_survey_summary *s)
 {
     g_print("%" G_GINT64_FORMAT " stills, %" G_GINT64_FORMAT " measured now; %" G_GINT64_FORMAT
             " frames of film",
-            s->stills, s->measured, s->frames);
+            s->stills, s->measured, s->frames - s->doubled);
     if (s->missing)
         g_print(", %" G_GINT64_FORMAT " missing", s->missing);
     if (s->doubled)

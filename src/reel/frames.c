@@ -7,6 +7,15 @@ int64_t rw_reel_frame_count(rw_reel *reel, GError **error)
     return rw_db_number(reel, s, error);
 }
 
+int64_t rw_reel_film_before(rw_reel *reel, int64_t n, GError **error)
+{
+    sqlite3_stmt *s =
+        rw_db_prepare(reel, "SELECT COUNT(*) FROM frame WHERE n < ?1 AND doubled_of < 0", error);
+    if (s)
+        sqlite3_bind_int64(s, 1, n);
+    return rw_db_number(reel, s, error);
+}
+
 static void read_frame(sqlite3_stmt *s, void *row)
 {
     *(rw_frame_row *)row = (rw_frame_row){sqlite3_column_int64(s, 0), sqlite3_column_int64(s, 1),

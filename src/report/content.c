@@ -110,13 +110,14 @@ static bool gather_facts(rw_report_content *c, rw_reel *reel, GArray *stills, GE
 {
     rw_rational fps;
     const rw_gauge *gauge = rw_reel_gauge(reel, error);
-    if (!gauge || !rw_reel_fps(reel, &fps, error))
+    int64_t film = rw_reel_film_before(reel, c->frames, error);
+    if (!gauge || film < 0 || !rw_reel_fps(reel, &fps, error))
         return false;
     g_autofree char *rate = rw_rational_format(fps);
-    g_autofree char *length = format_length((double)c->frames * gauge->pitch);
-    g_autofree char *time = format_minutes((double)c->frames / rw_rational_value(fps));
+    g_autofree char *length = format_length((double)film * gauge->pitch);
+    g_autofree char *time = format_minutes((double)film / rw_rational_value(fps));
     add_fact(c, "Gauge", g_strdup(gauge->title));
-    add_fact(c, "Film", g_strdup_printf("%" G_GINT64_FORMAT " frames, %s", c->frames, length));
+    add_fact(c, "Film", g_strdup_printf("%" G_GINT64_FORMAT " frames, %s", film, length));
     add_fact(c, "Running time", g_strdup_printf("%s at %s frames a second", time, rate));
     add_fact(c, "Stills", format_stills(stills));
     add_fact(c, "Captured", format_capture(stills));
@@ -325,7 +326,8 @@ static void add_finding(rw_report_content *c, rw_reel *reel, const rw_gauge *gau
                   ? g_strdup_printf("frame %" G_GINT64_FORMAT, f.row.first)
                   : g_strdup_printf("frames %" G_GINT64_FORMAT " to %" G_GINT64_FORMAT,
                                     f.row.first, f.row.last);
-    g_autofree char *length = format_length((double)f.row.first * gauge->pitch);
+    int64_t film = MAX(rw_reel_film_before(reel, f.row.first, NULL), 0);
+    g_autofree char *length = format_length((double)film * gauge->pitch);
     f.footage = g_strdup_printf("%s from the head", length);
     f.evidence = format_evidence(f.row.evidence);
     f.before = load_picture(reel, f.row.first - 1);

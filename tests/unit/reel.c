@@ -148,6 +148,20 @@ static void test_stills(fixture *f, gconstpointer data)
     g_assert_error(f->error, RW_ERROR, RW_ERROR_NOT_FOUND);
 }
 
+/* Missing frames are film, second stills of one picture are not. */
+static void test_film(fixture *f, gconstpointer data)
+{
+    (void)data;
+    int64_t a = add_still(f, "stills/a"), b = add_still(f, "stills/b"), c = add_still(f, "stills/c");
+    rw_frame_row frames[] = {{0, a, -1, 0}, {1, b, 0, 0}, {2, 0, -1, 0}, {3, c, -1, 0}};
+    g_assert_cmpint(rw_reel_film_before(f->reel, 0, &f->error), ==, 0);
+    g_assert_true(rw_reel_set_frames(f->reel, frames, 4, &f->error));
+    const int64_t before[] = {0, 1, 1, 2, 3};
+    for (int64_t n = 0; n < 5; n++)
+        g_assert_cmpint(rw_reel_film_before(f->reel, n, &f->error), ==, before[n]);
+    g_assert_no_error(f->error);
+}
+
 static void test_measures(fixture *f, gconstpointer data)
 {
     (void)data;
@@ -331,6 +345,7 @@ int main(int argc, char **argv)
     ADD("folder", test_folder);
     ADD("foreign", test_foreign);
     ADD("stills", test_stills);
+    ADD("film", test_film);
     ADD("measures", test_measures);
     ADD("geometry-scenes", test_geometry_scenes);
     ADD("findings", test_findings);

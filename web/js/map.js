@@ -268,12 +268,12 @@ export class ReelMap {
   say() {
     const { session } = this;
     this.sayRows();
-    const seconds = session.n / session.fps;
+    const seconds = session.filmBefore(session.n) / session.fps;
     const scene = session.scene ? session.reel.scenes.indexOf(session.scene) + 1 : 0;
     this.counter.replaceChildren(
       el('strong', null, count(session.n)),
       el('span', null, ` of ${count(Math.max(session.reel.frames - 1, 0))}`),
-      el('span', { class: 'quiet' }, `${clock(seconds, 1)} · ${feet(session.n / session.reel.gauge.framesPerFoot * 304.8)}${scene ? ` · scene ${scene}` : ''}`));
+      el('span', { class: 'quiet' }, `${clock(seconds, 1)} · ${feet(session.filmBefore(session.n) / session.reel.gauge.framesPerFoot * 304.8)}${scene ? ` · scene ${scene}` : ''}`));
     this.canvas.setAttribute('aria-valuenow', String(session.n));
     this.canvas.setAttribute('aria-valuetext', `Frame ${session.n}${scene ? `, scene ${scene}` : ''}`);
   }

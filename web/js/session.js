@@ -180,6 +180,11 @@ export class Session extends EventTarget {
     return [median(0), median(1), median(2), median(3), median(4), median(5)];
   }
 
+  /** Pictures on the film before frame n: second stills of the same one do not count. @param {number} n */
+  filmBefore(n) {
+    return n - this.reel.doubled.filter((k) => k < n).length;
+  }
+
   /** The still that shows frame n; 0: none. @param {number} n */
   stillOf(n) {
     return this.reel.stills[n] ?? 0;

@@ -101,7 +101,7 @@ export function finishView(workspace) {
 
   function showEstimate() {
     const { a, b } = frames();
-    const pictures = Math.max(b - a + 1, 0);
+    const pictures = Math.max(session.filmBefore(b + 1) - session.filmBefore(a), 0);
     const seconds = pictures / session.fps;
     const out = wish.cadence === 'native' ? pictures : Math.round(seconds * rate(wish.cadence));
     const fits = measured && measured.key === JSON.stringify(order());
