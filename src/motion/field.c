@@ -6,6 +6,8 @@
 #define BORDER      RW_MOTION_BORDER
 #define VARIANCE    6.0f
 #define DRIFT       0.01f
+#define WIDE_LEVEL  1     /* half resolution */
+#define WIDE_REACH  16    /* px of that level */
 #define CELL_AREA   64.0f /* px of the window that chooses for a cell */
 #define CELL_PRICE  0.3f  /* of leaving the own block's vector, in units of lambda */
 #define WINDOW_AREA ((float)(RW_MOTION_WINDOW * RW_MOTION_WINDOW))
@@ -331,6 +333,34 @@ static void search_near(const search *s, grid *g, const grid *coarse, const grid
             descend(s, i, j, 3, 0.3f * s->lambda, &best_v, &best_cost);
             g->v[j * g->cols + i] = best_v;
             g->cost[j * g->cols + i] = best_cost;
+        }
+    }
+}
+
+/* A small thing that flies fast is lost on the coarse levels, where it is little beside what it
+ * flies past. Blocks that found no good match look everywhere about them. */
+static void search_wide(const search *s, grid *g, int reach, float noise)
+{
+    const float poor = (1.8f * noise + 0.6f) * WINDOW_AREA;
+    for (int j = 0; j < g->rows; j++) {
+        for (int i = 0; i < g->cols; i++) {
+            const int n = j * g->cols + i;
+            if (g->cost[n] < poor)
+                continue;
+            const vec home = g->v[n];
+            float best = g->cost[n] - 2.0f * s->lambda;
+            for (int y = -reach; y <= reach; y++) {
+                for (int x = -reach; x <= reach; x++) {
+                    const vec v = keep_inside(
+                        s, i, j, (vec){rintf(home.x) + (float)x, rintf(home.y) + (float)y});
+                    const float c = cost_whole(s, i, j, v);
+                    if (c < best) {
+                        best = c;
+                        g->cost[n] = c;
+                        g->v[n] = v;
+                    }
+                }
+            }
         }
     }
 }
@@ -746,7 +776,7 @@ static void take_level(direction *d, const rw_motion_picture *from, const rw_mot
         scale_hint(&d->hint, hint, times, level, cols, rows);
 }
 
-static void search_level(direction *d, bool hinted)
+static void search_level(direction *d, int level, bool hinted)
 {
     set_prices(&d->s, d->noise * 1.5f);
     if (d->coarse.v)
@@ -754,6 +784,8 @@ static void search_level(direction *d, bool hinted)
     else
         search_all(&d->s, &d->now, 8);
     d->noise = match_noise(&d->now);
+    if (level == WIDE_LEVEL)
+        search_wide(&d->s, &d->now, WIDE_REACH, d->noise);
     set_prices(&d->s, d->noise);
     for (int round = 0; round < 2; round++) {
         agree(&d->s, &d->spare, &d->now);
@@ -904,6 +936,41 @@ rw_point rw_motion_field_at(const rw_motion_field *field, double x, double y)
     return p;
 }
 
+/* One row of the vectors' one part, between cells by straight lines. */
+static void spread_row(float *out, const float *above, const float *below, float f, int cols,
+                       int width)
+{
+    static const float part[4] = {0.125f, 0.375f, 0.625f, 0.875f};
+    for (int i = 0; i <= cols; i++) { /* the pixels between the centres of cells i - 1 and i */
+        const int l = MAX(i - 1, 0), r = MIN(i, cols - 1);
+        const float left = above[l] + f * (below[l] - above[l]);
+        const float right = above[r] + f * (below[r] - above[r]);
+        for (int k = 0; k < 4; k++) {
+            const int x = RW_MOTION_CELL * i - 2 + k;
+            if (x >= 0 && x < width)
+                out[x] = left + part[k] * (right - left);
+        }
+    }
+}
+
+void rw_motion_warp(const rw_motion_field *field, rw_plane in, rw_plane out, float *scratch)
+{
+    rw_motion_dsp dsp;
+    rw_motion_dsp_init(&dsp, rw_cpu_level());
+    float *dx = scratch, *dy = scratch + field->width + 32;
+    for (int y = 0; y < out.height; y++) {
+        const float v = CLAMP(((float)y - 1.5f) / RW_MOTION_CELL, 0.0f, (float)field->rows - 1.0f);
+        const int j = MIN((int)v, field->rows - 1), j2 = MIN(j + 1, field->rows - 1);
+        const float f = v - (float)j;
+        spread_row(dx, field->dx + j * field->stride, field->dx + j2 * field->stride, f,
+                   field->cols, field->width);
+        spread_row(dy, field->dy + j * field->stride, field->dy + j2 * field->stride, f,
+                   field->cols, field->width);
+        dsp.warp(out.px + y * out.stride, in.px, in.stride, in.width, in.height, dx, dy, y,
+                 out.width);
+    }
+}
+
 /* High where there and back again returns to the start and where the match is as good as the pair's
  * noise allows. */
 static void weigh(rw_motion_field *field, const rw_motion_field *back)
@@ -954,8 +1021,8 @@ bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_p
     for (int level = a->levels - 1; level >= 0; level--) {
         take_level(&d[0], a, b, hint_there, hint_times, level);
         take_level(&d[1], b, a, hint_back, hint_times, level);
-        search_level(&d[0], hint_there != NULL);
-        search_level(&d[1], hint_back != NULL);
+        search_level(&d[0], level, hint_there != NULL);
+        search_level(&d[1], level, hint_back != NULL);
         measure_gaps(&d[0].now, &d[1].now);
         measure_gaps(&d[1].now, &d[0].now);
         finish_level(&d[0], level);

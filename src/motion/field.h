@@ -59,8 +59,8 @@ bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_
 void rw_motion_picture_clear(rw_motion_picture *picture);
 
 /* Both directions of a pair at once: they check and mend each other. The hints may be NULL: fields
- * of the same size whose vectors, times hint_times, are offered as candidates (for the pair n, n + 2:
- * those of n -> n + 1 and n + 2 -> n + 1, times 2). */
+ * of the same size whose vectors, times hint_times, are offered as candidates (for the pair n, n +
+ * 2: those of n -> n + 1 and n + 2 -> n + 1, times 2). */
 bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_pool *pool,
                              const rw_motion_picture *a, const rw_motion_picture *b,
                              const rw_motion_field *hint_there, const rw_motion_field *hint_back,
@@ -69,6 +69,11 @@ void rw_motion_field_clear(rw_motion_field *field);
 
 /* Vector at a place of the frame, bilinear between cells. */
 rw_point rw_motion_field_at(const rw_motion_field *field, double x, double y);
+
+/* out(p) = in(p + vector at p), bilinear: the second picture laid over the first. Both planes are
+ * of the field's size; in has at least RW_MOTION_BORDER px of repeated edge around it. scratch:
+ * room for 4 * (width + 32) floats. */
+void rw_motion_warp(const rw_motion_field *field, rw_plane in, rw_plane out, float *scratch);
 
 /* ---- kernels; exposed for their test ---- */
 
@@ -94,6 +99,11 @@ typedef void rw_motion_smooth_fn(float *out, const float *const rows[3], int wid
  * sums holds 2 * width + 48 floats of scratch. */
 typedef void rw_motion_halve_fn(float *out, const float *const rows[4], float *sums, int width);
 
+/* out[x] = in at (x + dx[x], y + dy[x]), bilinear, x = 0 .. n - 1; the place is kept within the
+ * border of the width x height plane. */
+typedef void rw_motion_warp_fn(float *out, const float *in, ptrdiff_t in_stride, int width,
+                               int height, const float *dx, const float *dy, int y, int n);
+
 typedef struct rw_motion_dsp {
     rw_motion_sad_fn *sad;
     rw_motion_sad_sub_fn *sad_sub;
@@ -101,6 +111,7 @@ typedef struct rw_motion_dsp {
     rw_motion_normal_fn *normal;
     rw_motion_smooth_fn *smooth;
     rw_motion_halve_fn *halve;
+    rw_motion_warp_fn *warp;
 } rw_motion_dsp;
 
 void rw_motion_dsp_init(rw_motion_dsp *dsp, rw_cpu level);

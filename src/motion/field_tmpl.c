@@ -17,6 +17,8 @@ void NAME(rw_motion_normal)(const float *a, ptrdiff_t a_stride, const float *b, 
                             float fx, float fy, float cap, float out[5]);
 void NAME(rw_motion_smooth)(float *out, const float *const rows[3], int width);
 void NAME(rw_motion_halve)(float *out, const float *const rows[4], float *sums, int width);
+void NAME(rw_motion_warp)(float *out, const float *in, ptrdiff_t in_stride, int width, int height,
+                          const float *dx, const float *dy, int y, int n);
 
 /* A speck must not own the mean of the window it lies in. */
 static inline f16 clip(f16 d)
@@ -146,5 +148,28 @@ void NAME(rw_motion_halve)(float *out, const float *const rows[4], float *sums, 
     for (int x = 0; x < width; x++) {
         const float *s = sums + 2 * x;
         out[x] = 0.125f * ((s[0] + s[3]) + 3.0f * (s[1] + s[2]));
+    }
+}
+
+void NAME(rw_motion_warp)(float *restrict out, const float *in, ptrdiff_t in_stride, int width,
+                          int height, const float *restrict dx, const float *restrict dy, int y,
+                          int n)
+{
+    const float margin = 38.0f; /* of the border of 40: room for the next row and column */
+    const float right = (float)width + margin - 1.0f, bottom = (float)height + margin - 1.0f;
+    const int stride = (int)in_stride;
+    const float *base = in - 40 * in_stride - 40;
+    for (int x = 0; x < n; x++) {
+        float px = (float)x + dx[x], py = (float)y + dy[x];
+        px = px > -margin ? (px < right ? px : right) : -margin;
+        py = py > -margin ? (py < bottom ? py : bottom) : -margin;
+        px += 40.0f; /* so that cutting off rounds down */
+        py += 40.0f;
+        const int i = (int)px, j = (int)py;
+        const float fx = px - (float)i, fy = py - (float)j;
+        const int at = j * stride + i;
+        const float above = base[at] + fx * (base[at + 1] - base[at]);
+        const float below = base[at + stride] + fx * (base[at + stride + 1] - base[at + stride]);
+        out[x] = above + fy * (below - above);
     }
 }
