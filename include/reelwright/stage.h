@@ -54,6 +54,10 @@ typedef struct rw_stage_scene {
      * (rw_reel_keep_look); NULL with the error set. g_bytes_unref. */
     GBytes *(*kept_file)(const struct rw_stage_scene *scene, const char *text, GError **error);
     const void *data; /* for the two functions before; all functions may be NULL in tests */
+    /* What a person said of a spot of film frame n, x and y in film mm: -1 leave it alone, 1 repair
+     * it, 0 nothing. NULL: nobody said anything. */
+    int (*verdict)(const struct rw_stage_scene *scene, int64_t n, double x, double y);
+    const void *verdict_data; /* for verdict only */
 } rw_stage_scene;
 
 /* Pictures round the one to be made, by offset in pictures. Read with rw_window_at. */
@@ -72,10 +76,22 @@ static inline const rw_frame *rw_window_at(const rw_window *window, int offset)
     return window->frame[RW_REACH_MAX + offset];
 }
 
+/* Something that a stage found on a frame and repaired, or left alone because it doubted. */
+typedef struct rw_spot {
+    rw_irect box;      /* px of the frame */
+    double x, y;       /* its middle, film mm: what verdict is asked */
+    double confidence; /* 0..1 */
+    bool repaired;
+} rw_spot;
+
 /* What one call did; summed over the stages for finish --trace. Starts as {{1, 1, 1}, 0}. */
 typedef struct rw_stage_trace {
     double gain[3];         /* linear light, multiplied on */
     int64_t blemish_pixels; /* pixels repaired */
+    /* Both may be NULL, and are then left alone. mask: width * height bytes, 255 times the share of
+     * each pixel that was replaced, zeroed by the caller. spots: GArray of rw_spot, appended to. */
+    uint8_t *mask;
+    GArray *spots;
 } rw_stage_trace;
 
 /* Motion between two pictures of the window, estimated once per pair and shared by all stages: on

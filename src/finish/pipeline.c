@@ -148,7 +148,7 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
                         .state = w->states[level - 1]};
     if (s->facts)
         run.facts = g_bytes_get_data(s->facts, &run.facts_bytes);
-    rw_stage_trace trace = {{1, 1, 1}, 0};
+    rw_stage_trace trace = {.gain = {1, 1, 1}};
     if (!stage->frame(&run, &window, &m->frame, &trace, error)) {
         rw_frame_clear(&m->frame);
         return false;

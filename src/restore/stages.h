@@ -10,6 +10,9 @@
 
 extern const rw_stage rw_stage_register; /* stage.c: acts through the composed transform */
 extern const rw_stage rw_stage_noop;
+extern const rw_stage rw_stage_flicker;
+extern const rw_stage rw_stage_blemish;
+extern const rw_stage rw_stage_grain;
 extern const rw_stage rw_stage_colour;
 
 #endif
