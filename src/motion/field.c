@@ -349,8 +349,8 @@ static void search_wide(const search *s, grid *g, int reach, float noise)
                 continue;
             const vec home = g->v[n];
             float best = g->cost[n] - 2.0f * s->lambda;
-            for (int y = -reach; y <= reach; y++) {
-                for (int x = -reach; x <= reach; x++) {
+            for (int y = -reach; y <= reach; y += 2) {
+                for (int x = -reach; x <= reach; x += 2) {
                     const vec v = keep_inside(
                         s, i, j, (vec){rintf(home.x) + (float)x, rintf(home.y) + (float)y});
                     const float c = cost_whole(s, i, j, v);
@@ -517,8 +517,8 @@ static bool fit_whole(const grid *g, float grain, whole *w)
     *w = (whole){{median_of(g, false)}, {median_of(g, true)}};
     for (int round = 0; round < 12; round++) {
         double ax[3][4] = {{0}}, ay[3][4] = {{0}};
-        for (int j = 0; j < g->rows; j++) {
-            for (int i = 0; i < g->cols; i++) {
+        for (int j = 0; j < g->rows; j += 2) { /* a quarter of the blocks is plenty */
+            for (int i = 0; i < g->cols; i += 2) {
                 const int n = j * g->cols + i;
                 const vec m = whole_at(w, i, j), v = g->v[n];
                 const double dx = (double)(v.x - m.x), dy = (double)(v.y - m.y);
@@ -552,54 +552,69 @@ static bool fit_whole(const grid *g, float grain, whole *w)
  * the whole frame's model, so that a pan with a zoom stays one. A smooth block so leans on its
  * textured neighbours, an edge lends only the direction across itself. What a neighbour says is
  * worth no more than the drift of true motion from block to block allows. */
-static void settle(grid *out, const grid *in, const whole *model, float grain_energy, float noise)
+static void settle(grid *out, const grid *in, float noise)
 {
+    static const int around[12][2] = {{-1, 0}, {1, 0}, {0, -1}, {0, 1}, {-1, -1}, {1, -1},
+                                      {-1, 1}, {1, 1}, {-2, 0}, {2, 0}, {0, -2},  {0, 2}};
     /* variance of a vector is about VARIANCE noise^2 / moments, of drift DRIFT per block^2 */
     const float drift_share = DRIFT / (VARIANCE * noise * noise);
-    enum { AROUND = 2 };
-    const float reach2 =
-        0.6f * 0.6f; /* px^2: how far apart two vectors may be and still be alike */
+    const float alike = 1.0f / (0.6f * 0.6f); /* 1/px^2: vectors farther apart have no say */
     for (int j = 0; j < in->rows; j++) {
         for (int i = 0; i < in->cols; i++) {
             const int n = j * in->cols + i;
-            const vec own = in->v[n], here = whole_at(model, i, j);
-            float xx = 0, xy = 0, yy = 0, bx = 0, by = 0;
-            for (int y = MAX(j - AROUND, 0); y <= MIN(j + AROUND, in->rows - 1); y++) {
-                for (int x = MAX(i - AROUND, 0); x <= MIN(i + AROUND, in->cols - 1); x++) {
-                    const int k = y * in->cols + x;
-                    const vec there = whole_at(model, x, y);
-                    const vec d = {in->v[k].x - there.x - (own.x - here.x),
-                                   in->v[k].y - there.y - (own.y - here.y)};
-                    const float gap = (d.x * d.x + d.y * d.y) * (1.0f / reach2);
-                    if (gap >= 1.0f)
-                        continue;
-                    const float near = (float)((i - x) * (i - x) + (j - y) * (j - y));
-                    const hold h = in->held[k];
-                    const float own_x = MAX(h.xx - grain_energy, 0.0f) + 0.05f * grain_energy;
-                    const float own_y = MAX(h.yy - grain_energy, 0.0f) + 0.05f * grain_energy;
-                    const float w = (1.0f - gap) * (1.0f - gap) /
-                                    (1.0f + drift_share * near * MAX(own_x, own_y));
-                    const float hx = w * own_x, hy = w * own_y, hxy = w * h.xy;
-                    xx += hx;
-                    yy += hy;
-                    xy += hxy;
-                    bx += hx * d.x + hxy * d.y;
-                    by += hxy * d.x + hy * d.y;
-                }
+            const vec own = in->v[n];
+            hold sum = in->held[n];
+            float bx = 0, by = 0;
+            for (int q = 0; q < 12; q++) {
+                const int x = i + around[q][0], y = j + around[q][1];
+                if (x < 0 || y < 0 || x >= in->cols || y >= in->rows)
+                    continue;
+                const int k = y * in->cols + x;
+                const vec d = {in->v[k].x - own.x, in->v[k].y - own.y};
+                const float gap = (d.x * d.x + d.y * d.y) * alike;
+                if (gap >= 1.0f)
+                    continue;
+                const float near = q < 4 ? 1.0f : q < 8 ? 2.0f : 4.0f;
+                const hold h = in->held[k];
+                const float w =
+                    (1.0f - gap) * (1.0f - gap) / (1.0f + drift_share * near * MAX(h.xx, h.yy));
+                const float hx = w * h.xx, hy = w * h.yy, hxy = w * h.xy;
+                sum.xx += hx;
+                sum.yy += hy;
+                sum.xy += hxy;
+                bx += hx * d.x + hxy * d.y;
+                by += hxy * d.x + hy * d.y;
             }
             /* the cross term may exceed what is left of the others after the grain is taken off */
-            const float most = 0.95f * sqrtf(xx * yy);
-            xy = CLAMP(xy, -most, most);
-            const float det = xx * yy - xy * xy;
+            const float most = 0.95f * sqrtf(sum.xx * sum.yy), xy = CLAMP(sum.xy, -most, most);
+            const float det = sum.xx * sum.yy - xy * xy;
             vec step = {0, 0};
             if (det > 0.0f)
-                step = (vec){(yy * bx - xy * by) / det, (xx * by - xy * bx) / det};
+                step = (vec){(sum.yy * bx - xy * by) / det, (sum.xx * by - xy * bx) / det};
             step.x = CLAMP(step.x, -1.0f, 1.0f);
             step.y = CLAMP(step.y, -1.0f, 1.0f);
             out->v[n] = (vec){own.x + step.x, own.y + step.y};
             out->cost[n] = in->cost[n];
             out->held[n] = in->held[n];
             out->gap[n] = in->gap[n];
+        }
+    }
+}
+
+/* Vectors relative to the model and moments without what grain adds; and, with sign 1, back again
+ * (the moments stay). */
+static void relate(grid *g, const whole *model, float grain, float sign)
+{
+    for (int j = 0; j < g->rows; j++) {
+        for (int i = 0; i < g->cols; i++) {
+            const int n = j * g->cols + i;
+            const vec m = whole_at(model, i, j);
+            g->v[n] = (vec){g->v[n].x + sign * m.x, g->v[n].y + sign * m.y};
+            if (sign < 0.0f) {
+                hold *h = &g->held[n];
+                h->xx = MAX(h->xx - grain, 0.0f) + 0.05f * grain;
+                h->yy = MAX(h->yy - grain, 0.0f) + 0.05f * grain;
+            }
         }
     }
 }
@@ -672,22 +687,17 @@ static void scale_hint(grid *out, const rw_motion_field *hint, float times, int 
 }
 
 /* A vector that differs from the whole frame's by no more than its grain explains moves with the
- * frame: z2 is the squared difference in units of what grain makes of a vector. */
-static void lean(grid *g, const whole *w, float grain, float noise)
+ * frame: z2 is the squared difference in units of what grain makes of a vector. On related vectors.
+ */
+static void lean(grid *g, float noise)
 {
-    for (int j = 0; j < g->rows; j++) {
-        for (int i = 0; i < g->cols; i++) {
-            const int n = j * g->cols + i;
-            const vec m = whole_at(w, i, j);
-            const float dx = g->v[n].x - m.x, dy = g->v[n].y - m.y;
-            if (dx * dx + dy * dy > 1.0f)
-                continue;
-            const float hx = MAX(g->held[n].xx - grain, 0.0f),
-                        hy = MAX(g->held[n].yy - grain, 0.0f);
-            const float z2 = (hx * dx * dx + hy * dy * dy) / (noise * noise);
-            const float keep = z2 / (z2 + 20.0f);
-            g->v[n] = (vec){m.x + keep * dx, m.y + keep * dy};
-        }
+    for (int n = 0; n < g->cols * g->rows; n++) {
+        const vec d = g->v[n];
+        if (d.x * d.x + d.y * d.y > 1.0f)
+            continue;
+        const float z2 = (g->held[n].xx * d.x * d.x + g->held[n].yy * d.y * d.y) / (noise * noise);
+        const float keep = z2 / (z2 + 20.0f);
+        g->v[n] = (vec){keep * d.x, keep * d.y};
     }
 }
 
@@ -710,7 +720,7 @@ static void measure_gaps(const grid *g, const grid *back)
  * better by more than a speck could make it. Works inwards ring by ring. */
 static void mend(const search *s, grid *out, grid *now, float noise)
 {
-    const float limit = 1.5f, price = 2.0f * noise * WINDOW_AREA;
+    const float limit = 1.5f, price = 4.0f * noise * WINDOW_AREA;
     const int count = now->cols * now->rows;
     for (int n = 0; n < count; n++)
         now->gap[n] = now->gap[n] > limit ? 1.0f : 0.0f;
@@ -805,12 +815,14 @@ static void finish_level(direction *d, int level)
         const bool fits = fit_whole(&d->now, energy, &w);
         if (!fits)
             w = (whole){{0}, {0}};
+        relate(&d->now, &w, energy, -1.0f);
         for (int round = 0; round < 2; round++) {
-            settle(&d->spare, &d->now, &w, energy, d->noise);
+            settle(&d->spare, &d->now, d->noise);
             swap_grids(&d->now, &d->spare);
         }
         if (fits)
-            lean(&d->now, &w, energy, d->noise);
+            lean(&d->now, d->noise);
+        relate(&d->now, &w, energy, 1.0f);
     }
     d->coarse = d->now;
 }
