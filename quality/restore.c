@@ -529,10 +529,13 @@ static void score_scratches(const clip *scratched, const clip *truth, const GArr
     const int w = truth->width, h = truth->height;
     const double near = 3.5 * w / 720.0;
     uint8_t *hit = g_malloc((gsize)w * (gsize)h);
+    float *diff = g_new(float, w *h);
     for (int n = 0; n < truth->count; n++) {
         const uint8_t *a = clip_frame(scratched, n), *b = clip_frame(truth, n);
         for (int i = 0; i < w * h; i++)
-            hit[i] = fabsf(light_difference(a + 3 * i, b + 3 * i)) > 6.0f;
+            diff[i] = fabsf(light_difference(a + 3 * i, b + 3 * i));
+        for (int i = 0; i < w * h; i++)
+            hit[i] = diff[i] > 6.0f;
         for (int y = 0; y < h; y++)
             for (int x = 1; x < w - 1; x++) {
                 if (!hit[y * w + x] || hit[y * w + x - 1])
@@ -561,7 +564,7 @@ static void score_scratches(const clip *scratched, const clip *truth, const GArr
                 const int lx =
                     (int)lrint(((double)l->x + (double)l->tilt * ((y + 0.5) / h - 0.5)) * w - 0.5);
                 for (int x = MAX(lx - (int)near, 0); x <= MIN(lx + (int)near, w - 1); x++)
-                    if (hit[y * w + x]) {
+                    if (diff[y * w + x] > 1.5f) { /* faint, but there */
                         rows++;
                         break;
                     }
@@ -569,6 +572,7 @@ static void score_scratches(const clip *scratched, const clip *truth, const GArr
             *(rows > h / 10 ? good : wrong) += 1;
         }
     }
+    g_free(diff);
     g_free(hit);
 }
 

@@ -155,6 +155,72 @@ static inline f16 f16_pick_less(f16 a, f16 b, f16 x, f16 y)
     return r;
 }
 
+static inline f16 f16_sqrt(f16 a)
+{
+    f16 r;
+    for (int i = 0; i < F16_PARTS; i++) {
+#if defined(__AVX512F__)
+        r.v[i] = (f16_part)_mm512_sqrt_ps((__m512)a.v[i]);
+#elif defined(__AVX2__)
+        r.v[i] = (f16_part)_mm256_sqrt_ps((__m256)a.v[i]);
+#elif defined(__SSE2__)
+        r.v[i] = (f16_part)_mm_sqrt_ps((__m128)a.v[i]);
+#else
+        float lane[F16_WIDTH];
+        for (int k = 0; k < F16_WIDTH; k++)
+            lane[k] = __builtin_sqrtf(a.v[i][k]);
+        memcpy(&r.v[i], lane, sizeof lane);
+#endif
+    }
+    return r;
+}
+
+/* Sixteen whole numbers, for places in a table. */
+typedef struct i16 {
+    f16_mask_part v[F16_PARTS];
+} i16;
+
+/* Cut off towards zero. */
+static inline i16 f16_whole(f16 a)
+{
+    i16 r;
+    for (int i = 0; i < F16_PARTS; i++)
+        r.v[i] = __builtin_convertvector(a.v[i], f16_mask_part);
+    return r;
+}
+
+static inline f16 f16_from(i16 a)
+{
+    F16_EACH(__builtin_convertvector(a.v[i], f16_part));
+}
+
+/* table[at], lane by lane. */
+static inline f16 f16_gather(const float *table, i16 at)
+{
+    f16 r;
+    for (int i = 0; i < F16_PARTS; i++) {
+#if defined(__AVX512F__)
+        r.v[i] = (f16_part)_mm512_i32gather_ps((__m512i)at.v[i], table, 4);
+#elif defined(__AVX2__)
+        r.v[i] = (f16_part)_mm256_i32gather_ps(table, (__m256i)at.v[i], 4);
+#else
+        float lane[F16_WIDTH];
+        for (int k = 0; k < F16_WIDTH; k++)
+            lane[k] = table[at.v[i][k]];
+        memcpy(&r.v[i], lane, sizeof lane);
+#endif
+    }
+    return r;
+}
+
+/* Straight line between the entries of a table; x is in entries, not negative. */
+static inline f16 f16_between(const float *table, f16 x)
+{
+    const i16 at = f16_whole(x);
+    const f16 low = f16_gather(table, at), high = f16_gather(table + 1, at);
+    return f16_muladd(low, f16_sub(x, f16_from(at)), f16_sub(high, low));
+}
+
 /* The order in which every level adds up sixteen lanes. */
 static inline float rw_sum16(const float *lane)
 {

@@ -151,25 +151,35 @@ void NAME(rw_motion_halve)(float *out, const float *const rows[4], float *sums, 
     }
 }
 
-void NAME(rw_motion_warp)(float *restrict out, const float *in, ptrdiff_t in_stride, int width,
-                          int height, const float *restrict dx, const float *restrict dy, int y,
-                          int n)
+void NAME(rw_motion_warp)(float *out, const float *in, ptrdiff_t in_stride, int width, int height,
+                          const float *dx, const float *dy, int y, int n)
 {
-    const float margin = 38.0f; /* of the border of 40: room for the next row and column */
-    const float right = (float)width + margin - 1.0f, bottom = (float)height + margin - 1.0f;
-    const int stride = (int)in_stride;
+    static const float count[16] = {0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15};
+    /* of the border of 40, so that the next row and column are there; moved by it, so that cutting
+     * off rounds down */
+    const f16 first = f16_set(2.0f);
+    const f16 right = f16_set((float)width + 77.0f), bottom = f16_set((float)height + 77.0f);
     const float *base = in - 40 * in_stride - 40;
-    for (int x = 0; x < n; x++) {
-        float px = (float)x + dx[x], py = (float)y + dy[x];
-        px = px > -margin ? (px < right ? px : right) : -margin;
-        py = py > -margin ? (py < bottom ? py : bottom) : -margin;
-        px += 40.0f; /* so that cutting off rounds down */
-        py += 40.0f;
-        const int i = (int)px, j = (int)py;
-        const float fx = px - (float)i, fy = py - (float)j;
-        const int at = j * stride + i;
-        const float above = base[at] + fx * (base[at + 1] - base[at]);
-        const float below = base[at + stride] + fx * (base[at + stride + 1] - base[at + stride]);
-        out[x] = above + fy * (below - above);
+    const f16 row = f16_set((float)y + 40.0f);
+    for (int x = 0; x < n; x += 16) {
+        const int some = n - x < 16 ? n - x : 16;
+        float vx[16] = {0}, vy[16] = {0}, result[16];
+        memcpy(vx, dx + x, (size_t)some * sizeof *vx);
+        memcpy(vy, dy + x, (size_t)some * sizeof *vy);
+        f16 px = f16_add(f16_add(f16_load(count), f16_set((float)x + 40.0f)), f16_load(vx));
+        f16 py = f16_add(row, f16_load(vy));
+        px = f16_min(f16_max(px, first), right);
+        py = f16_min(f16_max(py, first), bottom);
+        const i16 i = f16_whole(px), j = f16_whole(py);
+        i16 at;
+        for (int k = 0; k < F16_PARTS; k++)
+            at.v[k] = j.v[k] * (int32_t)in_stride + i.v[k];
+        const f16 fx = f16_sub(px, f16_from(i)), fy = f16_sub(py, f16_from(j));
+        const f16 a = f16_gather(base, at), b = f16_gather(base + 1, at);
+        const f16 c = f16_gather(base + in_stride, at), d = f16_gather(base + in_stride + 1, at);
+        const f16 above = f16_muladd(a, fx, f16_sub(b, a));
+        const f16 below = f16_muladd(c, fx, f16_sub(d, c));
+        f16_store(result, f16_muladd(above, fy, f16_sub(below, above)));
+        memcpy(out + x, result, (size_t)some * sizeof *result);
     }
 }

@@ -9,7 +9,7 @@
 #define LEAST      3     /* px of an object */
 #define EDGE       1.0f  /* px of a neighbour's edge that are not trusted */
 #define LEVEL      16    /* px: cells on which a frame's light is levelled with its neighbours' */
-#define HOPELESS   0.02f
+#define HOPELESS   0.15f
 #define TWIN_REACH 64 /* half-size px at most */
 #define TWIN_SIDE  (2 * TWIN_REACH + 1)
 #define TWIN_ROW   (TWIN_SIDE + 16)
@@ -30,6 +30,7 @@ typedef struct desk {
     float *middle, *spread, *odd[2], *score;
     rw_plane small[2]; /* odd at half size, with border */
     rw_plane busy;     /* at half size */
+    double *energy[2]; /* running sums of odd squared over its plane and border */
     float *raster[2];  /* of likeness, TWIN_SIDE squared */
     rw_buffer *buffer;
 } desk;
@@ -86,23 +87,36 @@ static bool make_smooth_film(rw_film *film, rw_pool *pool, const rw_frame *frame
     return true;
 }
 
+/* Mean clipped difference x - near over each cell. */
+static void cell_means(float *mean, const desk *d, rw_plane x, const float *near, int cols,
+                       int rows)
+{
+    for (int j = 0; j < rows; j++)
+        for (int i = 0; i < cols; i++) {
+            const int x0 = i * LEVEL, x1 = MIN(x0 + LEVEL, d->width);
+            const int y0 = j * LEVEL, y1 = MIN(y0 + LEVEL, d->height);
+            float lane[LEVEL] = {0}, sum = 0.0f;
+            for (int y = y0; y < y1; y++) {
+                const float *a = x.px + y * x.stride + x0, *b = near + y * d->stride + x0;
+                for (int k = 0; k < x1 - x0; k++) {
+                    float e = a[k] - b[k];
+                    e = e < 2.5f ? e : 2.5f;
+                    lane[k] += e > -2.5f ? e : -2.5f;
+                }
+            }
+            for (int k = 0; k < LEVEL; k++)
+                sum += lane[k];
+            mean[j * cols + i] = sum / (float)((x1 - x0) * (y1 - y0));
+        }
+}
+
 /* Adds to near what it lacks in light against x: the mean of the clipped differences over cells,
  * smoothed over five of them, so that flicker is no dirt and dirt no flicker. */
 static void level_light(const desk *d, rw_plane x, float *near, float *scratch)
 {
     const int cols = (d->width + LEVEL - 1) / LEVEL, rows = (d->height + LEVEL - 1) / LEVEL;
-    float *mean = scratch, *smooth = scratch + cols * rows;
-    for (int j = 0; j < rows; j++)
-        for (int i = 0; i < cols; i++) {
-            const int x1 = MIN((i + 1) * LEVEL, d->width), y1 = MIN((j + 1) * LEVEL, d->height);
-            float sum = 0.0f;
-            for (int y = j * LEVEL; y < y1; y++)
-                for (int k = i * LEVEL; k < x1; k++) {
-                    const float e = x.px[y * x.stride + k] - near[y * d->stride + k];
-                    sum += CLAMP(e, -2.5f, 2.5f);
-                }
-            mean[j * cols + i] = sum / (float)((x1 - i * LEVEL) * (y1 - j * LEVEL));
-        }
+    float *mean = scratch, *smooth = mean + cols * rows, *line = smooth + cols * rows;
+    cell_means(mean, d, x, near, cols, rows);
     for (int j = 0; j < rows; j++)
         for (int i = 0; i < cols; i++) {
             float sum = 0.0f, weight = 0.0f;
@@ -116,16 +130,17 @@ static void level_light(const desk *d, rw_plane x, float *near, float *scratch)
     for (int y = 0; y < d->height; y++) {
         const float v = CLAMP(((float)y + 0.5f) / LEVEL - 0.5f, 0.0f, (float)rows - 1.0f);
         const int j = MIN((int)v, rows - 1), j2 = MIN(j + 1, rows - 1);
-        const float f = v - (float)j;
-        for (int k = 0; k < d->width; k++) {
-            const float u = CLAMP(((float)k + 0.5f) / LEVEL - 0.5f, 0.0f, (float)cols - 1.0f);
-            const int i = MIN((int)u, cols - 1), i2 = MIN(i + 1, cols - 1);
-            const float g = u - (float)i;
-            const float a =
-                smooth[j * cols + i] + g * (smooth[j * cols + i2] - smooth[j * cols + i]);
-            const float b =
-                smooth[j2 * cols + i] + g * (smooth[j2 * cols + i2] - smooth[j2 * cols + i]);
-            near[y * d->stride + k] += a + f * (b - a);
+        for (int i = 0; i < cols; i++)
+            line[i] = smooth[j * cols + i] +
+                      (v - (float)j) * (smooth[j2 * cols + i] - smooth[j * cols + i]);
+        /* from the middle of cell i - 1 to that of cell i */
+        for (int i = 0; i <= cols; i++) {
+            const float left = line[MAX(i - 1, 0)], right = line[MIN(i, cols - 1)];
+            const int x0 = i * LEVEL - LEVEL / 2, first = MAX(x0, 0);
+            const int last = MIN(x0 + LEVEL, d->width);
+            float *to = near + y * d->stride;
+            for (int k = first; k < last; k++)
+                to[k] += left + ((float)(k - x0) + 0.5f) * (1.0f / LEVEL) * (right - left);
         }
     }
 }
@@ -166,8 +181,30 @@ static void box_mean(rw_plane p, int reach, float *scratch)
     }
 }
 
-#define SMALL_BORDER                                                                               \
-    112 /* half-size px: as far as a pattern and its search may reach, and a vector */
+/* half-size px: as far as a pattern and its search may reach, and a vector */
+#define SMALL_BORDER 160
+
+static ptrdiff_t energy_row(rw_plane p)
+{
+    return p.width + 2 * SMALL_BORDER + 1;
+}
+
+/* Sums of squares over all above and left of a place: that of (x, y) is at
+ * [(y + border) row + x + border], exclusive. */
+static void sum_squares(double *sum, rw_plane p)
+{
+    const ptrdiff_t row = energy_row(p);
+    memset(sum, 0, (size_t)row * sizeof *sum);
+    for (int y = 0; y < p.height + 2 * SMALL_BORDER; y++) {
+        const float *in = p.px + (y - SMALL_BORDER) * p.stride - SMALL_BORDER;
+        double *above = sum + y * row, *out = above + row, line = 0.0;
+        out[0] = 0.0;
+        for (int x = 0; x < p.width + 2 * SMALL_BORDER; x++) {
+            line += (double)(in[x] * in[x]);
+            out[x + 1] = above[x + 1] + line;
+        }
+    }
+}
 
 static void measure_oddness(desk *d, float *scratch)
 {
@@ -185,6 +222,8 @@ static void measure_oddness(desk *d, float *scratch)
                     row[x] = 0.0f;
         }
     }
+    for (int k = 0; k < 2; k++)
+        sum_squares(d->energy[k], d->small[k]);
     for (int y = 0; y < d->busy.height; y++)
         for (int x = 0; x < d->busy.width; x++) {
             const ptrdiff_t o = y * d->small[0].stride + x;
@@ -206,8 +245,10 @@ static bool desk_take(desk *d, rw_pool *pool, GError **error)
     const int hw = (d->width + 1) / 2, hh = (d->height + 1) / 2;
     const ptrdiff_t half_stride = padded(hw + 2 * SMALL_BORDER);
     const size_t half = (size_t)half_stride * (size_t)(hh + 2 * SMALL_BORDER);
+    const size_t sums = (size_t)(hw + 2 * SMALL_BORDER + 1) * (size_t)(hh + 2 * SMALL_BORDER + 1);
+    const size_t raster = TWIN_SIDE * TWIN_SIDE;
     d->buffer = rw_pool_take(
-        pool, (9 * plane + 3 * half + 2 * TWIN_SIDE * TWIN_SIDE) * sizeof(float), error);
+        pool, (9 * plane + 3 * half + 2 * raster + 16 + 4 * sums) * sizeof(float), error);
     if (!d->buffer)
         return false;
     float *data = rw_buffer_data(d->buffer);
@@ -222,7 +263,10 @@ static bool desk_take(desk *d, rw_pool *pool, GError **error)
                                 .height = hh,
                                 .stride = half_stride};
     d->raster[0] = data;
-    d->raster[1] = data + TWIN_SIDE * TWIN_SIDE;
+    d->raster[1] = data + raster;
+    data += (2 * raster + 15) & ~(size_t)15; /* doubles stand at their own boundary */
+    d->energy[0] = (double *)(void *)data;
+    d->energy[1] = d->energy[0] + sums;
     return true;
 }
 
@@ -270,7 +314,7 @@ static bool desk_lay(desk *d, rw_pool *pool, const rw_blemish_window *w, const r
     rw_buffer *scratch = rw_pool_take(
         pool,
         (8 * (size_t)(d->width + 64) +
-         2 * (size_t)((d->width / LEVEL + 2) * (d->height / LEVEL + 2)) + (size_t)d->height) *
+         3 * (size_t)((d->width / LEVEL + 2) * (d->height / LEVEL + 2)) + (size_t)d->height) *
             sizeof(float),
         error);
     if (!scratch)
@@ -567,28 +611,33 @@ static void cut_pattern(const desk *d, const int32_t *label, int32_t number, con
 }
 
 /* Likeness 2 ab / (aa + bb) of the pattern to what is odd on another frame, for every shift within
- * reach; raster of TWIN_SIDE a row, the unmoved one at (reach, reach). */
-static void likeness_raster(float *raster, const pattern *p, rw_plane odd, int x0, int y0,
-                            int reach, const rw_blemish_dsp *dsp)
+ * reach; raster of TWIN_SIDE a row, the unmoved one at (reach, reach). bb is taken over the whole
+ * box of the pattern: a twin stands in a margin of nothing, too. */
+static void likeness_raster(float *raster, const pattern *p, rw_plane odd, const double *energy,
+                            int x0, int y0, int reach, const rw_blemish_dsp *dsp)
 {
-    const int side = 2 * reach + 1;
+    const int side = 2 * reach + 1, w = p->width * p->step, h = p->height * p->step;
+    const ptrdiff_t row = energy_row(odd);
+    const double share = 1.0 / (p->step * p->step);
     for (int dy = -reach; dy <= reach; dy++) {
-        float cross[TWIN_ROW] = {0}, square[TWIN_ROW] = {0};
-        for (int j = 0; j < p->height; j++) {
-            const int y = y0 + j * p->step + dy;
-            if (y < -SMALL_BORDER || y >= odd.height + SMALL_BORDER)
-                continue;
-            for (int i = 0; i < p->width; i++) {
-                const int x = x0 + i * p->step - reach;
-                if (x < -SMALL_BORDER || x + TWIN_ROW > odd.width + SMALL_BORDER)
-                    continue;
-                const float *row = odd.px + y * odd.stride + x;
-                dsp->gather(cross, square, row, p->value[j * 40 + i], side);
-            }
+        float cross[TWIN_ROW] = {0}, *out = raster + (dy + reach) * TWIN_SIDE;
+        const int top = y0 + dy, left = x0 - reach;
+        if (top < -SMALL_BORDER || top + h > odd.height + SMALL_BORDER || left < -SMALL_BORDER ||
+            left + w + TWIN_ROW > odd.width + SMALL_BORDER) {
+            memset(out, 0, (size_t)side * sizeof *out);
+            continue;
         }
+        for (int j = 0; j < p->height; j++)
+            for (int i = 0; i < p->width; i++)
+                if (p->value[j * 40 + i] != 0.0f)
+                    dsp->gather(cross,
+                                odd.px + (top + j * p->step) * odd.stride + left + i * p->step,
+                                p->value[j * 40 + i], side);
+        const double *a = energy + (top + SMALL_BORDER) * row + left + SMALL_BORDER;
+        const double *b = a + h * row;
         for (int k = 0; k < side; k++)
-            raster[(dy + reach) * TWIN_SIDE + k] =
-                2.0f * cross[k] / ((float)p->energy + square[k] + 1e-6f);
+            out[k] = (float)(2.0 * (double)cross[k] /
+                             (p->energy + share * (b[k + w] - b[k] - a[k + w] + a[k]) + 1e-6));
     }
     for (int dy = -1; dy <= 1; dy++) /* in its own place it is no twin */
         for (int dx = -1; dx <= 1; dx++)
@@ -665,7 +714,7 @@ static void find_twins(const desk *d, const int32_t *label, int32_t number, rw_b
     for (int k = 0; k < 2; k++)
         if (d->has_odd[k]) {
             const rw_point v = ground_motion(d, k, b);
-            likeness_raster(d->raster[k], &p, d->small[k], x0 + (int)lrint(0.5 * v.x),
+            likeness_raster(d->raster[k], &p, d->small[k], d->energy[k], x0 + (int)lrint(0.5 * v.x),
                             y0 + (int)lrint(0.5 * v.y), reach, dsp);
             like[k] = best_of(d->raster[k], reach);
         }

@@ -85,10 +85,9 @@ int64_t rw_blemish_repair(rw_frame *out, const rw_blemish_window *window, rw_ble
  * range; in whole sixteens beyond n. */
 typedef void rw_blemish_weigh_fn(float *middle, float *spread, const float *const *near, int count,
                                  int n);
-/* One sample of a pattern against a row of n shifts: cross[k] += value * row[k],
- * square[k] += row[k]^2; in whole sixteens beyond n. */
-typedef void rw_blemish_gather_fn(float *cross, float *square, const float *row, float value,
-                                  int n);
+/* One sample of a pattern against a row of n shifts: cross[k] += value * row[k]; in whole sixteens
+ * beyond n. */
+typedef void rw_blemish_gather_fn(float *cross, const float *row, float value, int n);
 
 typedef struct rw_blemish_dsp {
     rw_blemish_weigh_fn *weigh;

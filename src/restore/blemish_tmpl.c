@@ -49,12 +49,9 @@ void NAME(rw_blemish_weigh)(float *middle, float *spread, const float *const *ne
     }
 }
 
-void NAME(rw_blemish_gather)(float *cross, float *square, const float *row, float value, int n)
+void NAME(rw_blemish_gather)(float *cross, const float *row, float value, int n)
 {
     const f16 v = f16_set(value);
-    for (int i = 0; i < n; i += 16) {
-        const f16 r = f16_load(row + i);
-        f16_store(cross + i, f16_muladd(f16_load(cross + i), v, r));
-        f16_store(square + i, f16_muladd(f16_load(square + i), r, r));
-    }
+    for (int i = 0; i < n; i += 16)
+        f16_store(cross + i, f16_muladd(f16_load(cross + i), v, f16_load(row + i)));
 }

@@ -35,6 +35,7 @@ typedef struct cell {
     double ratio;     /* ln light of this frame over the other's, luma */
     double colour[3]; /* the same of R, G, B less that of luma */
     double weight;
+    double term[RW_FLICKER_TERMS];
 } cell;
 
 static double sample(const rw_frame *f, int c, double x, double y)
@@ -78,6 +79,7 @@ static bool compare_cell(cell *out, const rw_frame *now, const rw_frame *was,
     out->ratio = log(a[3] / b[3]);
     for (int c = 0; c < 3; c++)
         out->colour[c] = log(fmax(a[c], 0.1 * DARK) / fmax(b[c], 0.1 * DARK)) - out->ratio;
+    rw_flicker_terms(out->u, out->v, out->term);
     /* grain weighs more in the dark; an untrusted vector weighs little */
     out->weight = (0.05 + (double)field->trust[o]) * a[3] / (a[3] + 0.03);
     return true;
@@ -114,10 +116,9 @@ static void solve(double *a, double *b, int n)
 
 static double surface_at(const double *coef, const cell *p)
 {
-    double t[RW_FLICKER_TERMS], s = 0.0;
-    rw_flicker_terms(p->u, p->v, t);
+    double s = 0.0;
     for (int i = 0; i < RW_FLICKER_TERMS; i++)
-        s += coef[i] * t[i];
+        s += coef[i] * p->term[i];
     return s;
 }
 
@@ -131,7 +132,7 @@ static double fit_surface(double coef[RW_FLICKER_TERMS], const cell *cells, int 
         room[i] = cells[i].ratio;
     coef[0] = median(room, (size_t)count);
     double sd = 0.0;
-    for (int round = 0; round < 8; round++) {
+    for (int round = 0; round < 5; round++) {
         for (int i = 0; i < count; i++)
             room[i] = fabs(cells[i].ratio - surface_at(coef, &cells[i]));
         sd = fmax(1.4826 * median(room, (size_t)count), 1e-5);
@@ -142,15 +143,17 @@ static double fit_surface(double coef[RW_FLICKER_TERMS], const cell *cells, int 
             if (fabs(e) >= 1.0)
                 continue;
             const double w = cells[i].weight * (1 - e * e) * (1 - e * e);
-            double t[N];
-            rw_flicker_terms(cells[i].u, cells[i].v, t);
+            const double *t = cells[i].term;
             for (int r = 0; r < N; r++) {
-                for (int k = 0; k < N; k++)
+                for (int k = r; k < N; k++)
                     a[r * N + k] += w * t[r] * t[k];
                 b[r] += w * t[r] * cells[i].ratio;
             }
             weight += w;
         }
+        for (int r = 0; r < N; r++)
+            for (int k = 0; k < r; k++)
+                a[r * N + k] = a[k * N + r];
         /* unevenness is small: without evidence the surface stays flat */
         static const double prior[N] = {1e-6, 1, 1, 1, 1, 1, 3, 3, 3, 3};
         for (int r = 0; r < N; r++)

@@ -159,8 +159,9 @@ static inline f8 along(const float *p, const float c[4])
                   f8_add(times(f8_load(p + 1), c[2]), times(f8_load(p + 2), c[3])));
 }
 
-/* The patch at (x + dx, y + dy), bicubic, kept within the border. */
-static inline void fetch(patch *p, rw_plane in, int x, int y, float dx, float dy)
+/* Place and fraction of the patch at (x + dx, y + dy), kept within the border. */
+static inline const float *locate(rw_plane in, int x, int y, float dx, float dy, float *fx,
+                                  float *fy)
 {
     const float margin = (float)RW_FILM_BORDER - 4.0f;
     float px = (float)x + dx, py = (float)y + dy;
@@ -168,16 +169,38 @@ static inline void fetch(patch *p, rw_plane in, int x, int y, float dx, float dy
     px = (px > -margin ? (px < right ? px : right) : -margin) + (float)RW_FILM_BORDER;
     py = (py > -margin ? (py < bottom ? py : bottom) : -margin) + (float)RW_FILM_BORDER;
     const int i = (int)px, j = (int)py;
-    float cx[4], cy[4];
-    cubic(px - (float)i, cx);
-    cubic(py - (float)j, cy);
-    const float *at = in.px + (j - RW_FILM_BORDER - 1) * in.stride + i - RW_FILM_BORDER;
+    *fx = px - (float)i;
+    *fy = py - (float)j;
+    return in.px + (j - RW_FILM_BORDER) * in.stride + i - RW_FILM_BORDER;
+}
+
+/* Bicubic. */
+static inline void fetch(patch *p, rw_plane in, int x, int y, float dx, float dy)
+{
+    float fx, fy, cx[4], cy[4];
+    const float *at = locate(in, x, y, dx, dy, &fx, &fy) - in.stride;
+    cubic(fx, cx);
+    cubic(fy, cy);
     f8 line[11];
     for (int k = 0; k < 11; k++)
         line[k] = along(at + k * in.stride, cx);
     for (int k = 0; k < 8; k++)
         p->row[k] = f8_add(f8_add(times(line[k], cy[0]), times(line[k + 1], cy[1])),
                            f8_add(times(line[k + 2], cy[2]), times(line[k + 3], cy[3])));
+}
+
+/* Bilinear: good enough for a pilot. */
+static inline void fetch_roughly(patch *p, rw_plane in, int x, int y, float dx, float dy)
+{
+    float fx, fy;
+    const float *at = locate(in, x, y, dx, dy, &fx, &fy);
+    f8 above = f8_add(times(f8_load(at), 1.0f - fx), times(f8_load(at + 1), fx));
+    for (int k = 0; k < 8; k++) {
+        at += in.stride;
+        const f8 below = f8_add(times(f8_load(at), 1.0f - fx), times(f8_load(at + 1), fx));
+        p->row[k] = f8_add(times(above, 1.0f - fy), times(below, fy));
+        above = below;
+    }
 }
 
 /* ---- weights ---- */
@@ -228,16 +251,16 @@ static inline void add_up(const rw_grain_job *job, int p, int x, int y, const pa
     }
 }
 
-/* The neighbours' weights by the light of the frame: w[neighbour][band]. */
-static inline void weigh(const rw_grain_job *job, const patch *ref, const patch *near,
-                         float power_sum, const f8 inverse_power[8], float w[RW_GRAIN_NEAR][BANDS],
-                         bool wiener)
+/* The neighbours' weights by the light of the frame: w[neighbour][band]. share: what the difference
+ * of two patches is worth when both, or one of them, hold grain. */
+static inline void weigh(const rw_grain_job *job, const patch *ref, const patch *near, float share,
+                         const f8 inverse_power[8], float w[RW_GRAIN_NEAR][BANDS])
 {
     for (int k = 0; k < job->count; k++) {
         float e[2];
         compare(ref, &near[k], inverse_power, e);
-        w[k][0] = weight_of(e[0] * power_sum, wiener ? 0.8f : 0.8f);
-        w[k][1] = weight_of(e[1] * power_sum, wiener ? 0.3f : 0.3f);
+        w[k][0] = weight_of(e[0] * share, 0.8f);
+        w[k][1] = weight_of(e[1] * share, 0.3f);
         w[k][1] = w[k][1] < w[k][0] ? w[k][1] : 0.5f * (w[k][1] + w[k][0]);
         w[k][2] = w[k][1];
     }
@@ -274,7 +297,8 @@ static inline void merge(patch *mean, f8 left[8], const patch *near, int count,
     }
 }
 
-#define HARD 2.6f /* times the grain's rms: what is smaller is grain */
+#define STRETCH 32   /* patches of a row that are done plane by plane */
+#define HARD    2.6f /* times the grain's rms: what is smaller is grain */
 
 static inline f8 keep_large(f8 c, f8 limit2, f8 *kept)
 {
@@ -292,8 +316,6 @@ static inline f8 keep_large(f8 c, f8 limit2, f8 *kept)
 static inline float shrink_hard(patch *p, const f8 left[8], const f8 power[8])
 {
     f8 kept = f8_set(0.0f);
-    const float first_c = 0.0f;
-    (void)first_c;
     float dc[8];
     f8_store(dc, p->row[0]);
     for (int r = 0; r < 8; r++)
@@ -320,41 +342,54 @@ static inline float shrink_wiener(patch *p, const patch *pilot, const f8 left[8]
     return 1.0f / (0.5f + f8_sum(gain2));
 }
 
+/* One patch of one plane. Its weights come from the first plane and serve the others. */
+static inline void do_patch(const rw_grain_job *job, int p, int i, int j, bool wiener,
+                            const f8 power[8], const f8 inverse_power[8],
+                            float w[RW_GRAIN_NEAR][BANDS])
+{
+    const int x = RW_GRAIN_STEP * i - 4, y = RW_GRAIN_STEP * j - 4, at = j * job->cols + i;
+    patch own, pilot, near[RW_GRAIN_NEAR];
+    f8 left[8];
+    cut(&own, job->now[p], x, y);
+    forward(&own);
+    for (int k = 0; k < job->count; k++) {
+        if (wiener)
+            fetch(&near[k], job->near[k][p], x, y, job->dx[k][at], job->dy[k][at]);
+        else
+            fetch_roughly(&near[k], job->near[k][p], x, y, job->dx[k][at], job->dy[k][at]);
+        forward(&near[k]);
+    }
+    if (wiener) {
+        cut(&pilot, job->pilot[p], x, y);
+        forward(&pilot);
+    }
+    if (p == 0)
+        weigh(job, wiener ? &pilot : &own, near, wiener ? 0.9f : 0.5f, inverse_power, w);
+    merge(&own, left, near, job->count, w);
+    const float weight =
+        wiener ? shrink_wiener(&own, &pilot, left, power) : shrink_hard(&own, left, power);
+    inverse(&own);
+    add_up(job, p, x, y, &own, weight);
+}
+
 void NAME(rw_grain_row)(const rw_grain_job *job, int j, bool wiener)
 {
-    f8 power[3][8], inverse_power[8];
-    for (int p = 0; p < job->planes; p++)
-        for (int r = 0; r < 8; r++)
-            power[p][r] = f8_load(job->power[p] + 8 * r);
+    f8 inverse_power[8];
     for (int r = 0; r < 8; r++)
         for (int i = 0; i < F8_PARTS; i++)
-            inverse_power[r].v[i] = 1.0f / power[0][r].v[i];
-    const int y = RW_GRAIN_STEP * j - 4;
-    for (int i = 0; i < job->cols; i++) {
-        const int x = RW_GRAIN_STEP * i - 4;
-        float w[RW_GRAIN_NEAR][BANDS];
+            inverse_power[r].v[i] = 1.0f / f8_load(job->power[0] + 8 * r).v[i];
+    /* Stretches of a row, plane by plane: few streams of memory at a time. A pilot may be coarse:
+     * every second patch, as the black squares of a chess board. */
+    const int step = wiener ? 1 : 2, first = wiener ? 0 : j & 1;
+    float w[STRETCH][RW_GRAIN_NEAR][BANDS];
+    for (int i0 = first; i0 < job->cols; i0 += STRETCH * step) {
+        const int end = i0 + STRETCH * step < job->cols ? i0 + STRETCH * step : job->cols;
         for (int p = 0; p < job->planes; p++) {
-            patch own, pilot, near[RW_GRAIN_NEAR];
-            f8 left[8];
-            cut(&own, job->now[p], x, y);
-            forward(&own);
-            for (int k = 0; k < job->count; k++) {
-                const int at = j * job->cols + i;
-                fetch(&near[k], job->near[k][p], x, y, job->dx[k][at], job->dy[k][at]);
-                forward(&near[k]);
-            }
-            if (wiener) {
-                cut(&pilot, job->pilot[p], x, y);
-                forward(&pilot);
-            }
-            if (p == 0)
-                weigh(job, wiener ? &pilot : &own, near, wiener ? 0.9f : 0.5f, inverse_power, w,
-                      wiener);
-            merge(&own, left, near, job->count, w);
-            const float weight = wiener ? shrink_wiener(&own, &pilot, left, power[p])
-                                        : shrink_hard(&own, left, power[p]);
-            inverse(&own);
-            add_up(job, p, x, y, &own, weight);
+            f8 power[8];
+            for (int r = 0; r < 8; r++)
+                power[r] = f8_load(job->power[p] + 8 * r);
+            for (int i = i0, k = 0; i < end; i += step, k++)
+                do_patch(job, p, i, j, wiener, power, inverse_power, w[k]);
         }
     }
 }

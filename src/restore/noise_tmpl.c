@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "base/lanes.h"
 #include "restore/noise.h"
 
 #define JOIN_(a, b) a##_##b
@@ -11,71 +12,82 @@ rw_film_back_fn NAME(rw_film_back);
 #define ROOT3 0.57735027f /* 1 / sqrt 3 */
 #define ROOT2 0.70710678f
 #define ROOT6 0.40824829f
-#define CHUNK 64
 
-/* Straight line between table entries; x is in entries and lies in 0 .. last. */
-static inline float look_up(const float *table, float x)
+static inline f16 times(f16 a, float b)
 {
-    const int i = (int)x;
-    const float f = x - (float)i;
-    return table[i] + f * (table[i + 1] - table[i]);
+    return f16_mul(a, f16_set(b));
 }
 
-static inline float within(float x, float top)
+/* What is no number becomes 0. */
+static inline f16 within(f16 x, float top)
 {
-    x = x > 0.0f ? x : 0.0f; /* what is no number becomes 0 */
-    return x < top ? x : top;
+    return f16_min(f16_max(x, f16_set(0.0f)), f16_set(top));
 }
 
-static void even_out(float *restrict u, const float *restrict in, int n, const float *table)
+static inline f16 even_out(f16 light, const float *table)
 {
-    const float scale = RW_NOISE_FORWARD / RW_NOISE_TOP;
-    for (int x = 0; x < n; x++) {
-        const float root = __builtin_sqrtf(in[x] > 0.0f ? in[x] : 0.0f);
-        u[x] = look_up(table, within(root * scale, (float)RW_NOISE_FORWARD));
-    }
+    const f16 root = f16_sqrt(f16_max(light, f16_set(0.0f)));
+    return f16_between(
+        table, within(times(root, RW_NOISE_FORWARD / RW_NOISE_TOP), (float)RW_NOISE_FORWARD));
+}
+
+/* The last sixteen of a row that is no multiple of them go through these. */
+static inline f16 load_some(const float *p, int n)
+{
+    float lane[16] = {0};
+    memcpy(lane, p, (size_t)n * sizeof *p);
+    return f16_load(lane);
+}
+
+static inline void store_some(float *p, f16 a, int n)
+{
+    float lane[16];
+    f16_store(lane, a);
+    memcpy(p, lane, (size_t)n * sizeof *p);
+}
+
+static inline f16 load(const float *p, int n)
+{
+    return n >= 16 ? f16_load(p) : load_some(p, n);
+}
+
+static inline void store(float *p, f16 a, int n)
+{
+    if (n >= 16)
+        f16_store(p, a);
+    else
+        store_some(p, a, n);
 }
 
 void NAME(rw_film_forward)(float *const yuv[3], const float *const rgb[3], int n,
                            const rw_noise *noise, int planes)
 {
-    float u[3][CHUNK];
-    for (int x0 = 0; x0 < n; x0 += CHUNK) {
-        const int m = n - x0 < CHUNK ? n - x0 : CHUNK;
+    for (int x = 0; x < n; x += 16) {
+        f16 u[3];
         for (int c = 0; c < 3; c++)
-            even_out(u[c], rgb[c] + x0, m, noise->even[c]);
-        for (int x = 0; x < m; x++)
-            yuv[0][x0 + x] = ROOT3 * (u[0][x] + u[1][x] + u[2][x]);
+            u[c] = even_out(load(rgb[c] + x, n - x), noise->even[c]);
+        store(yuv[0] + x, times(f16_add(f16_add(u[0], u[1]), u[2]), ROOT3), n - x);
         if (planes < 3)
             continue;
-        for (int x = 0; x < m; x++) {
-            yuv[1][x0 + x] = ROOT2 * (u[0][x] - u[2][x]);
-            yuv[2][x0 + x] = ROOT6 * (u[0][x] + u[2][x] - 2.0f * u[1][x]);
-        }
+        store(yuv[1] + x, times(f16_sub(u[0], u[2]), ROOT2), n - x);
+        store(yuv[2] + x, times(f16_sub(f16_add(u[0], u[2]), times(u[1], 2.0f)), ROOT6), n - x);
     }
 }
 
 void NAME(rw_film_back)(float *const rgb[3], const float *const yuv[3], int n,
                         const rw_noise *noise)
 {
-    float u[3][CHUNK];
-    for (int x0 = 0; x0 < n; x0 += CHUNK) {
-        const int m = n - x0 < CHUNK ? n - x0 : CHUNK;
-        for (int x = 0; x < m; x++) {
-            const float y = ROOT3 * yuv[0][x0 + x], a = ROOT2 * yuv[1][x0 + x];
-            const float b = ROOT6 * yuv[2][x0 + x];
-            u[0][x] = y + a + b;
-            u[1][x] = y - 2.0f * b;
-            u[2][x] = y - a + b;
-        }
+    for (int x = 0; x < n; x += 16) {
+        const f16 y = times(load(yuv[0] + x, n - x), ROOT3),
+                  a = times(load(yuv[1] + x, n - x), ROOT2);
+        const f16 b = times(load(yuv[2] + x, n - x), ROOT6);
+        const f16 u[3] = {f16_add(f16_add(y, a), b), f16_sub(y, times(b, 2.0f)),
+                          f16_add(f16_sub(y, a), b)};
         for (int c = 0; c < 3; c++) {
-            const float *table = noise->root[c];
             const float scale = RW_NOISE_BACK / noise->top[c];
-            float *out = rgb[c] + x0;
-            for (int x = 0; x < m; x++) {
-                const float root = look_up(table, within(u[c][x] * scale, (float)RW_NOISE_BACK));
-                out[x] = root * root;
-            }
+            const f16 root =
+                f16_between(noise->root[c], within(times(u[c], scale), (float)RW_NOISE_BACK));
+            store(rgb[c] + x, f16_mul(root, root), n - x);
         }
     }
 }

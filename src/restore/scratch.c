@@ -93,21 +93,16 @@ static int shift_of(int tilt, int band)
     return (int)rintf(t * ((float)band + 0.5f - 0.5f * BANDS) / BANDS);
 }
 
-static float score_at(const board *b, int w, int x, int tilt, int sign, uint32_t *bands)
+/* The bands in which the ridge shows along a line. */
+static uint32_t seen_in(const board *b, int w, int x, int tilt, int sign, float bar)
 {
-    float sum = 0.0f;
     uint32_t seen = 0;
     for (int k = 0; k < BANDS; k++) {
         const int at = x + shift_of(tilt, k);
-        if (at < 0 || at >= b->width)
-            continue;
-        const float v = (float)sign * b->z[w][k * b->width + at];
-        sum += CLAMP(v, -0.5f * CUT, CUT);
-        if (v > 0.8f)
+        if (at >= 0 && at < b->width && (float)sign * b->z[w][k * b->width + at] > bar)
             seen |= 1u << k;
     }
-    *bands = seen;
-    return sum;
+    return seen;
 }
 
 static void keep_peak(rw_scratch_look *look, rw_scratch_peak p, float apart)
@@ -129,55 +124,109 @@ static void keep_peak(rw_scratch_look *look, rw_scratch_peak p, float apart)
         look->peak[weakest] = p;
 }
 
-static void find_peaks(rw_scratch_look *look, const board *b)
+/* Score of every column for one half width, tilt and sign. */
+static void score_columns(const board *b, int w, int tilt, float sign, float *sum)
 {
-    const float scale = 1.0f / (float)b->width;
-    for (int x = 6; x < b->width - 6; x++)
-        for (int sign = -1; sign <= 1; sign += 2) {
-            rw_scratch_peak best = {.score = WEAK};
-            for (int w = 0; w < WIDEST; w++)
-                for (int t = 0; t < TILTS; t++) {
-                    uint32_t bands;
-                    const float s = score_at(b, w, x, t, sign, &bands);
-                    if (s > best.score)
-                        best = (rw_scratch_peak){((float)x + 0.5f) * scale,
-                                                 (float)(2 * (t - TILTS / 2)) * scale,
-                                                 s,
-                                                 (float)(2 * w + 1) * scale,
-                                                 sign,
-                                                 bands};
-                }
-            if (best.bands)
-                keep_peak(look, best, 6.0f * scale);
+    memset(sum, 0, (size_t)b->width * sizeof *sum);
+    for (int k = 0; k < BANDS; k++) {
+        const int shift = shift_of(tilt, k), first = MAX(0, -shift);
+        const int last = MIN(b->width, b->width - shift);
+        const float *z = b->z[w] + k * b->width + shift;
+        for (int x = first; x < last; x++) {
+            float v = sign * z[x];
+            v = v < CUT ? v : CUT;
+            sum[x] += v > -0.5f * CUT ? v : -0.5f * CUT;
         }
+    }
 }
 
-static float scene_shift(rw_pool *pool, const rw_frame *now, const rw_frame *before, GError **error)
+typedef struct best_line {
+    float score;
+    int w, tilt;
+} best_line;
+
+static void find_peaks(rw_scratch_look *look, const board *b, float *sum)
 {
-    rw_motion_picture a, b;
-    rw_motion_field there, back;
-    float shift = NAN;
-    if (!rw_motion_picture_init(&a, pool, now, error))
-        return shift;
-    if (rw_motion_picture_init(&b, pool, before, error)) {
-        if (rw_motion_pair_estimate(&there, &back, pool, &a, &b, NULL, NULL, 0, error)) {
-            float *room = g_new(float, there.cols *there.rows);
-            int n = 0;
-            for (int j = 0; j < there.rows; j++)
-                for (int i = 0; i < there.cols; i++)
-                    if (there.trust[j * there.stride + i] > 0.5f)
-                        room[n++] = -there.dx[j * there.stride + i];
-            qsort(room, (size_t)n, sizeof *room, compare_floats);
-            if (n > 20)
-                shift = room[n / 2] / (float)now->width;
-            g_free(room);
-            rw_motion_field_clear(&there);
-            rw_motion_field_clear(&back);
+    const float scale = 1.0f / (float)b->width;
+    best_line *best = g_new(best_line, b->width);
+    for (int sign = -1; sign <= 1; sign += 2) {
+        for (int x = 0; x < b->width; x++)
+            best[x] = (best_line){WEAK, 0, -1};
+        for (int w = 0; w < WIDEST; w++)
+            for (int t = 0; t < TILTS; t++) {
+                score_columns(b, w, t, (float)sign, sum);
+                for (int x = 6; x < b->width - 6; x++)
+                    if (sum[x] > best[x].score)
+                        best[x] = (best_line){sum[x], w, t};
+            }
+        for (int x = 6; x < b->width - 6; x++) {
+            if (best[x].tilt < 0)
+                continue;
+            keep_peak(look,
+                      (rw_scratch_peak){((float)x + 0.5f) * scale,
+                                        (float)(2 * (best[x].tilt - TILTS / 2)) * scale,
+                                        best[x].score, (float)(2 * best[x].w + 1) * scale, sign,
+                                        seen_in(b, best[x].w, x, best[x].tilt, sign, 0.8f),
+                                        seen_in(b, best[x].w, x, best[x].tilt, sign, 0.2f)},
+                      6.0f * scale);
         }
-        rw_motion_picture_clear(&b);
     }
-    rw_motion_picture_clear(&a);
+    g_free(best);
+}
+
+/* Means of two by two pixels. */
+static bool halve(rw_frame *out, rw_pool *pool, const rw_frame *in, GError **error)
+{
+    if (!rw_frame_alloc(out, pool, in->width / 2, in->height / 2, in->plane[1] ? 3 : 1, error))
+        return false;
+    out->domain = in->domain;
+    for (int p = 0; p < 3 && in->plane[p]; p++)
+        for (int y = 0; y < out->height; y++) {
+            const float *a = in->plane[p] + 2 * y * in->stride, *b = a + in->stride;
+            float *to = out->plane[p] + y * out->stride;
+            for (int x = 0; x < out->width; x++)
+                to[x] = 0.25f * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
+        }
+    return true;
+}
+
+static float median_shift(const rw_motion_field *f)
+{
+    float *room = g_new(float, f->cols * f->rows), shift = NAN;
+    int n = 0;
+    for (int j = 0; j < f->rows; j++)
+        for (int i = 0; i < f->cols; i++)
+            if (f->trust[j * f->stride + i] > 0.5f)
+                room[n++] = -f->dx[j * f->stride + i];
+    qsort(room, (size_t)n, sizeof *room, compare_floats);
+    if (n > 20)
+        shift = room[n / 2] / (float)f->width;
+    g_free(room);
     return shift;
+}
+
+/* How the scene moved across, at half size. */
+static bool scene_shift(float *shift, rw_pool *pool, const rw_frame *now, const rw_frame *before,
+                        GError **error)
+{
+    rw_frame small[2] = {{0}};
+    rw_motion_picture pic[2] = {{0}};
+    rw_motion_field there = {0}, back = {0};
+    const bool ok =
+        halve(&small[0], pool, now, error) && halve(&small[1], pool, before, error) &&
+        rw_motion_picture_init(&pic[0], pool, &small[0], error) &&
+        rw_motion_picture_init(&pic[1], pool, &small[1], error) &&
+        rw_motion_pair_estimate(&there, &back, pool, &pic[0], &pic[1], NULL, NULL, 0, error);
+    if (ok) {
+        *shift = median_shift(&there);
+        rw_motion_field_clear(&there);
+        rw_motion_field_clear(&back);
+    }
+    for (int k = 0; k < 2; k++) {
+        rw_motion_picture_clear(&pic[k]);
+        rw_frame_clear(&small[k]);
+    }
+    return ok;
 }
 
 bool rw_scratch_measure(rw_scratch_look *look, rw_pool *pool, const rw_frame *now,
@@ -199,17 +248,9 @@ bool rw_scratch_measure(rw_scratch_look *look, rw_pool *pool, const rw_frame *no
         for (int k = 0; k < BANDS; k++)
             band_ridges(b.z[w] + k * now->width, data + k * now->width, now->width, w + 1, room);
     }
-    find_peaks(look, &b);
+    find_peaks(look, &b, room);
     rw_buffer_unref(&buffer);
-    if (!before)
-        return true;
-    GError *fault = NULL;
-    look->scene_x = scene_shift(pool, now, before, &fault);
-    if (fault) {
-        g_propagate_error(error, fault);
-        return false;
-    }
-    return true;
+    return !before || scene_shift(&look->scene_x, pool, now, before, error);
 }
 
 /* ---- a scene ---- */
@@ -329,19 +370,21 @@ static double travel(const track *t, const double *scene, bool of_scene)
     return high - low;
 }
 
-/* Rows of the frame where the line is always seen and rows where it is never: a thing that stands
- * in the scene. A scratch lifts off wherever it likes. */
+/* Rows of the frame where the line is always plain and rows without a trace of it: a thing that
+ * stands in the scene. A scratch lifts off wherever it likes, and on dark ground it is faint. */
 static bool shows_only_in_part(const track *t)
 {
     const point *p = (const point *)(const void *)t->point->data;
     const double n = t->point->len;
     int always = 0, never = 0;
     for (int b = 0; b < BANDS; b++) {
-        double seen = 0.0;
-        for (guint i = 0; i < t->point->len; i++)
-            seen += (p[i].peak.bands >> b) & 1u;
-        always += seen > 0.75 * n;
-        never += seen < 0.25 * n;
+        double plain = 0.0, traces = 0.0;
+        for (guint i = 0; i < t->point->len; i++) {
+            plain += (p[i].peak.bands >> b) & 1u;
+            traces += (p[i].peak.traces >> b) & 1u;
+        }
+        always += plain > 0.75 * n;
+        never += traces < 0.4 * n;
     }
     return never >= BANDS / 5 && always >= BANDS / 4;
 }
@@ -359,11 +402,14 @@ static bool is_scratch(const track *t, const double *scene)
     cover /= n;
     if (n < 4 || score < 16.0 || cover < 0.45 || score * sqrt(n) < 50.0)
         return false;
-    if (shows_only_in_part(t))
-        return false;
     const double on_film = roughness(t, scene, false), on_scene = roughness(t, scene, true);
     const double one = 1.0 / (RW_SCRATCH_WIDTH * RW_SCRATCH_WIDTH); /* px^2 */
-    if (isfinite(on_film) && on_scene + 0.1 * one < 0.7 * (on_film + 0.1 * one))
+    const double lean = (on_film + 0.1 * one) / (on_scene + 0.1 * one);
+    /* where the scene hardly moves against the film the two are alike, and only the rows can tell
+     */
+    if (!(lean < 0.2 && n >= 8) && shows_only_in_part(t))
+        return false;
+    if (isfinite(on_film) && lean > 1.0 / 0.7)
         return false; /* jumps as the scene jumps */
     const double film = travel(t, scene, false), with_scene = travel(t, scene, true);
     if (film > 0.01 && with_scene < 0.5 * film)
@@ -422,10 +468,11 @@ GArray *rw_scratch_track(const rw_scratch_look *const *looks, const int64_t *n, 
 
 /* ---- repair ---- */
 
-#define REACH         6     /* px: how far to a side the ground is read */
-#define RUN           36    /* rows above and below over which the scratch's effect is measured */
-#define LEAST_THROUGH 0.35f /* of the light must come through for the picture under it to be used  \
-                             */
+#define REACH 6  /* px: how far to a side the ground is read */
+#define RUN   36 /* rows above and below over which the scratch's effect is measured */
+#define LEAST_THROUGH                                                                              \
+    0.35f /* of the light must come through for the picture under it to be used                    \
+           */
 
 typedef struct strip {
     int half;  /* columns -half .. half round the ridge are repaired */

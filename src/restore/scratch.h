@@ -23,12 +23,13 @@
 #define RW_SCRATCH_WIDTH 720 /* px of the picture a look is made on */
 
 typedef struct rw_scratch_peak {
-    float x;        /* at mid-height, share of the frame's width */
-    float tilt;     /* x at the bottom less x at the top, share of the width */
-    float score;    /* sum over the bands, in sigmas cut at 3 */
-    float width;    /* share of the frame's width */
-    int32_t sign;   /* 1 light, -1 dark */
-    uint32_t bands; /* bit b: seen in band b from the top */
+    float x;         /* at mid-height, share of the frame's width */
+    float tilt;      /* x at the bottom less x at the top, share of the width */
+    float score;     /* sum over the bands, in sigmas cut at 3 */
+    float width;     /* share of the frame's width */
+    int32_t sign;    /* 1 light, -1 dark */
+    uint32_t bands;  /* bit b: plain in band b from the top */
+    uint32_t traces; /* bit b: plain or faint */
 } rw_scratch_peak;
 
 typedef struct rw_scratch_look {
