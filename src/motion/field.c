@@ -228,13 +228,18 @@ typedef struct candidates {
 } candidates;
 
 /* A quarter of a pixel is left to the gradient steps. */
-static void offer(const search *s, candidates *c, int i, int j, vec v)
+static void offer_unlike(const search *s, candidates *c, int i, int j, vec v, float like)
 {
     v = keep_inside(s, i, j, v);
     for (int k = 0; k < c->count; k++)
-        if (distance(c->v[k], v) < 0.25f)
+        if (distance(c->v[k], v) < like)
             return;
     c->v[c->count++] = v;
+}
+
+static void offer(const search *s, candidates *c, int i, int j, vec v)
+{
+    offer_unlike(s, c, i, j, v, 0.25f);
 }
 
 /* Walks downhill in steps of a pixel; leaving the place it was sent to must pay. */
@@ -309,8 +314,9 @@ static void offer_parents(const search *s, candidates *c, const grid *coarse, in
         offer(s, c, i, j, (vec){2.0f * parents[k].x, 2.0f * parents[k].y});
 }
 
-static void search_near(const search *s, grid *g, const grid *coarse, const grid *hint)
+static void search_near(const search *s, grid *g, const grid *coarse, const grid *hint, float noise)
 {
+    const float content = 1.2f * noise * WINDOW_AREA;
     for (int j = 0; j < g->rows; j++) {
         for (int i = 0; i < g->cols; i++) {
             candidates c = {0};
@@ -330,7 +336,8 @@ static void search_near(const search *s, grid *g, const grid *coarse, const grid
                     best_v = c.v[k];
                 }
             }
-            descend(s, i, j, 3, 0.3f * s->lambda, &best_v, &best_cost);
+            if (best_cost > content)
+                descend(s, i, j, 3, 0.3f * s->lambda, &best_v, &best_cost);
             g->v[j * g->cols + i] = best_v;
             g->cost[j * g->cols + i] = best_cost;
         }
@@ -389,7 +396,7 @@ static void agree(const search *s, grid *out, const grid *in)
             float best = best_cost + s->lambda * disagreement(in, i, j, own);
             candidates c = {.count = 1, .v = {own}};
             for (int k = 0; k < 8; k++) {
-                offer(s, &c, i, j, at(in, i + way[k][0], j + way[k][1]));
+                offer_unlike(s, &c, i, j, at(in, i + way[k][0], j + way[k][1]), 0.5f);
             }
             for (int k = 1; k < c.count; k++) {
                 float bound = s->lambda * disagreement(in, i, j, c.v[k]);
@@ -790,14 +797,15 @@ static void search_level(direction *d, int level, bool hinted)
 {
     set_prices(&d->s, d->noise * 1.5f);
     if (d->coarse.v)
-        search_near(&d->s, &d->now, &d->coarse, hinted ? &d->hint : NULL);
+        search_near(&d->s, &d->now, &d->coarse, hinted ? &d->hint : NULL, d->noise);
     else
         search_all(&d->s, &d->now, 8);
     d->noise = match_noise(&d->now);
     if (level == WIDE_LEVEL)
         search_wide(&d->s, &d->now, WIDE_REACH, d->noise);
     set_prices(&d->s, d->noise);
-    for (int round = 0; round < 2; round++) {
+    /* the finest level agrees after its gradient steps, once */
+    for (int round = 0; level > 0 && round < 2; round++) {
         agree(&d->s, &d->spare, &d->now);
         swap_grids(&d->now, &d->spare);
     }

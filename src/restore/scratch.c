@@ -209,8 +209,10 @@ static float median_shift(const rw_motion_field *f)
 static bool scene_shift(float *shift, rw_pool *pool, const rw_frame *now, const rw_frame *before,
                         GError **error)
 {
-    rw_frame small[2] = {{0}};
-    rw_motion_picture pic[2] = {{0}};
+    rw_frame small[2];
+    rw_motion_picture pic[2];
+    memset(small, 0, sizeof small);
+    memset(pic, 0, sizeof pic);
     rw_motion_field there = {0}, back = {0};
     const bool ok =
         halve(&small[0], pool, now, error) && halve(&small[1], pool, before, error) &&
