@@ -804,8 +804,8 @@ static void search_level(direction *d, int level, bool hinted)
     if (level == WIDE_LEVEL)
         search_wide(&d->s, &d->now, WIDE_REACH, d->noise);
     set_prices(&d->s, d->noise);
-    /* the finest level agrees after its gradient steps, once */
-    for (int round = 0; level > 0 && round < 2; round++) {
+
+    for (int round = 0; round < (level ? 2 : 1); round++) {
         agree(&d->s, &d->spare, &d->now);
         swap_grids(&d->now, &d->spare);
     }
