@@ -25,7 +25,7 @@
 #include "restore/stages.h"
 #include "stage_run.h"
 
-static bool quick;
+static bool quick, alone;
 static int threads = 2;
 static uint64_t seed_base = 7000;
 static const char *only, *pictures;
@@ -106,6 +106,8 @@ static bool ffmpeg_filter(clip *out, const clip *in, const char *filter)
     g_autofree char *from = g_build_filename(temp, "in.rgb", NULL);
     g_autofree char *to = g_build_filename(temp, "out.rgb", NULL);
     const size_t bytes = (size_t)in->width * (size_t)in->height * 3 * (size_t)in->count;
+    if (alone)
+        return false;
     if (!g_file_set_contents(from, (const char *)in->rgb, (gssize)bytes, NULL))
         g_error("No room in %s.", temp);
     g_autofree char *command =
@@ -1095,11 +1097,12 @@ static bool wanted(const char *part)
 
 int main(int argc, char **argv)
 {
-    gboolean small = FALSE, print = FALSE;
+    gboolean small = FALSE, print = FALSE, ours = FALSE;
     char *part = NULL, *folder = NULL;
     gint64 seed = 7000;
     const GOptionEntry entries[] = {
         {"quick", 0, 0, G_OPTION_ARG_NONE, &small, "small reels", NULL},
+        {"ours", 0, 0, G_OPTION_ARG_NONE, &ours, "without the filters beside", NULL},
         {"part", 0, 0, G_OPTION_ARG_STRING, &part,
          "flicker, blemish, scratch, hair, grain, chain, speed", "NAME"},
         {"pictures", 0, 0, G_OPTION_ARG_FILENAME, &folder, "write triplets: scanned, ours, truth",
@@ -1115,6 +1118,7 @@ int main(int argc, char **argv)
         return 2;
     }
     quick = small;
+    alone = ours;
     only = part;
     pictures = folder;
     seed_base = (uint64_t)seed;

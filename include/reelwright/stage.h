@@ -34,7 +34,8 @@ extern "C" {
 
 typedef struct rw_pool rw_pool; /* base/pool.h */
 
-#define RW_REACH_MAX 8 /* frames before or after that a stage may ask for */
+#define RW_REACH_MAX    8  /* frames before or after that a stage may ask for */
+#define RW_STAGE_MARGIN 40 /* px round a picture that a stage may use for scratch */
 
 /* A scene as a stage sees it: constant over all calls for the scene. */
 typedef struct rw_stage_scene {
@@ -131,6 +132,8 @@ typedef struct rw_stage {
     size_t params_size;     /* bytes of the struct; 0 with params NULL */
     rw_domain domain;       /* of the samples it is given and gives back */
     unsigned needs;         /* rw_stage_needs */
+    size_t scratch; /* bytes per pixel that one frame() takes from the pool at most, its output
+                       aside; pixels of a picture with RW_STAGE_MARGIN px more on every side */
 
     /* True when these parameters leave every frame as it is: the stage is then left out of the run,
      * observation and all. NULL: never. */

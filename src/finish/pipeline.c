@@ -6,11 +6,13 @@
 #include "finish/picture.h"
 #include "finish/pipeline.h"
 #include "finish/window.h"
+#include "motion/share.h"
 
 /* A picture on its way. */
 typedef struct made {
     rw_frame frame;
-    int64_t shown; /* the picture that was really taken */
+    rw_motion_share *motion; /* of the registered picture; NULL when no stage asks for it */
+    int64_t shown;           /* the picture that was really taken */
     double gain[3];
     int64_t blemish_pixels;
     char *note;
@@ -20,6 +22,7 @@ typedef struct pipeline {
     rw_plan *plan;
     rw_pool *pool;
     rw_stage_scene *scenes; /* as stages see them */
+    bool motion;            /* some stage asks for motion */
     rw_pipeline_sink *sink;
     void *sink_data;
 } pipeline;
@@ -98,6 +101,7 @@ static rw_domain wanted_domain(const pipeline *l, int level, int64_t p)
 static void free_made(made *m)
 {
     rw_frame_clear(&m->frame);
+    rw_motion_share_unref(&m->motion);
     g_free(m->note);
     g_free(m);
 }
@@ -118,6 +122,22 @@ static bool make_picture(pipeline *l, int64_t p, worker *w, made *m, GError **er
     return true;
 }
 
+/* Motion as a stage asks for it, by offset from its picture. */
+typedef struct offset_source {
+    rw_motion_source base;
+    rw_motion_share *row[2 * RW_REACH_MAX + 1]; /* of the window's pictures, in order */
+    int before, after;                          /* pictures that are there */
+} offset_source;
+
+static const rw_motion_field *get_motion(const rw_motion_source *self, int from, int to,
+                                         GError **error)
+{
+    const offset_source *s = (const offset_source *)(const void *)self;
+    if (MIN(from, to) < -s->before || MAX(from, to) > s->after)
+        return NULL;
+    return rw_motion_share_get(s->row, from + s->before, to + s->before, error);
+}
+
 static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inputs, worker *w,
                       made *m, GError **error)
 {
@@ -128,6 +148,7 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
     const made *own = inputs[p - first];
     m->shown = own->shown;
     m->note = g_strdup(own->note);
+    m->motion = rw_motion_share_ref(own->motion);
     m->blemish_pixels = own->blemish_pixels;
     memcpy(m->gain, own->gain, sizeof m->gain);
     if (s->idle) {
@@ -148,6 +169,11 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
                         .state = w->states[level - 1]};
     if (s->facts)
         run.facts = g_bytes_get_data(s->facts, &run.facts_bytes);
+    offset_source motion = {{get_motion}, {NULL}, (int)(p - first), (int)(last - p)};
+    for (int64_t q = first; q <= last; q++)
+        motion.row[q - first] = inputs[q - first]->motion;
+    if (stage->needs & RW_STAGE_NEEDS_MOTION)
+        run.motion = &motion.base;
     rw_stage_trace trace = {.gain = {1, 1, 1}};
     if (!stage->frame(&run, &window, &m->frame, &trace, error)) {
         rw_frame_clear(&m->frame);
@@ -168,6 +194,8 @@ static bool make_level(pipeline *l, int level, int64_t p, void *const *inputs, w
     made *m = g_new0(made, 1);
     bool ok = level == 0 ? make_picture(l, p, w, m, error)
                          : run_stage(l, level, p, (const made *const *)inputs, w, m, error);
+    if (ok && level == 0 && l->motion)
+        ok = (m->motion = rw_motion_share_new(l->pool, &m->frame, error)) != NULL;
     ok = ok && rw_frame_to_domain(&m->frame, wanted_domain(l, level, p), l->pool, error);
     if (!ok) {
         free_made(m);
@@ -261,7 +289,7 @@ static void discard(int level, void *result, void *user)
     g_free(image);
 }
 
-/* ---- the run ---- */
+/* ---- what it takes ---- */
 
 void rw_pipeline_pictures(const rw_plan *plan, int64_t first, int64_t last, int64_t *first_picture,
                           int64_t *last_picture)
@@ -278,42 +306,92 @@ void rw_pipeline_pictures(const rw_plan *plan, int64_t first, int64_t last, int6
     *last_picture = last;
 }
 
-/* Pictures that the widest windows of all levels hold at once. */
-static int widest_need(const rw_plan *plan)
+/* What a run takes, in bytes. */
+typedef struct demand {
+    int items;    /* that the widest windows of all levels hold at once, each a picture or less */
+    size_t least; /* of all those */
+    size_t item;  /* of one more */
+    size_t per_worker; /* scratch of one thread */
+} demand;
+
+static bool is_used(const rw_plan *plan, int stage)
+{
+    for (int s = 0; s < plan->n_scenes; s++)
+        if (!plan->scenes[s].stages[stage].idle)
+            return true;
+    return false;
+}
+
+static bool needs_motion(const rw_plan *plan)
+{
+    for (int i = 0; i < plan->n_stages; i++)
+        if ((plan->stages[i]->needs & RW_STAGE_NEEDS_MOTION) && is_used(plan, i))
+            return true;
+    return false;
+}
+
+/* Items that the widest windows of all levels hold at once; *span: pictures of the first level. */
+static int widest_need(const rw_plan *plan, int *span)
 {
     int widest = 0;
+    *span = 1;
     for (int s = 0; s < plan->n_scenes; s++) {
-        int span = 1, sum = 2;
+        int here = 1, sum = 2;
         for (int i = plan->n_stages - 1; i >= 0; i--) {
-            span += plan->scenes[s].stages[i].before + plan->scenes[s].stages[i].after;
-            sum += span;
+            here += plan->scenes[s].stages[i].before + plan->scenes[s].stages[i].after;
+            sum += here;
         }
         widest = MAX(widest, sum);
+        *span = MAX(*span, here);
     }
     return widest;
 }
 
+static demand demand_of(const rw_plan *plan)
+{
+    demand d = {0};
+    const int w = plan->width, h = plan->height;
+    const size_t picture = 12u * ((size_t)w + 32) * (size_t)h;
+    const size_t motion = needs_motion(plan) ? rw_motion_share_bytes(w, h) : 0;
+    int span;
+    d.items = widest_need(plan, &span);
+    d.least = (size_t)d.items * picture + (size_t)span * motion;
+    d.item = picture + motion;
+    for (int i = 0; i < plan->n_stages; i++)
+        if (is_used(plan, i))
+            d.per_worker = MAX(d.per_worker, plan->stages[i]->scratch);
+    d.per_worker *= ((size_t)w + 2 * RW_STAGE_MARGIN) * ((size_t)h + 2 * RW_STAGE_MARGIN);
+    d.per_worker += motion ? rw_motion_share_scratch(w, h) : 0;
+    return d;
+}
+
+/* ---- the run ---- */
+
 bool rw_pipeline_run(rw_plan *plan, int64_t first, int64_t last, rw_pool *pool,
                      const atomic_bool *cancel, rw_pipeline_sink *sink, void *data, GError **error)
 {
-    rw_flow_ops ops = {plan->n_stages + 2, needs, start, stop, make, consume, discard};
-    pipeline l = {.plan = plan, .pool = pool, .sink = sink, .sink_data = data};
-    size_t bytes = 12u * ((size_t)plan->width + 32) * (size_t)plan->height;
-    int live = (int)MIN(plan->memory / bytes, 100000u);
-    int least = widest_need(plan);
-    if (live < least) {
+    const rw_flow_ops ops = {plan->n_stages + 2, needs, start, stop, make, consume, discard};
+    const demand d = demand_of(plan);
+    if (plan->memory < d.least + d.per_worker) {
         g_set_error(error, RW_ERROR, RW_ERROR_MEMORY,
                     "%d pictures of %dx%d must be held at once, which takes %zu MiB; %zu MiB are "
-                    "allowed. Choose a smaller size or give --memory.",
-                    least, plan->width, plan->height, ((size_t)least * bytes >> 20) + 1,
+                    "allowed. Choose a smaller size, leave out a stage or give --memory.",
+                    d.items, plan->width, plan->height, ((d.least + d.per_worker) >> 20) + 1,
                     plan->memory >> 20);
         return false;
     }
+    /* memory, not the number of cores, says how many may work at once */
+    int threads = plan->threads;
+    if (d.per_worker > 0)
+        threads = (int)MIN((size_t)threads, (plan->memory - d.least) / d.per_worker);
+    const size_t rest = plan->memory - d.least - (size_t)threads * d.per_worker;
+    const int live = d.items + (int)MIN(rest / d.item, 100000u);
+    pipeline l = {
+        .plan = plan, .pool = pool, .motion = needs_motion(plan), .sink = sink, .sink_data = data};
     l.scenes = g_new(rw_stage_scene, plan->n_scenes);
     for (int s = 0; s < plan->n_scenes; s++)
         l.scenes[s] = rw_plan_stage_scene(plan, s, &plan->scenes[s].composition);
-    bool ok =
-        rw_flow_run(&ops, first, last, plan->threads, 2 * plan->threads, live, cancel, &l, error);
+    bool ok = rw_flow_run(&ops, first, last, threads, 2 * threads, live, cancel, &l, error);
     g_free(l.scenes);
     return ok;
 }

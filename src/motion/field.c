@@ -97,18 +97,35 @@ static void build_half(rw_plane out, rw_plane in, const rw_motion_dsp *dsp, floa
     }
 }
 
-bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_frame *frame,
-                            GError **error)
+/* How many levels a picture of this size has, and the floats of all of them. */
+static int count_levels(int w, int h, size_t *floats)
 {
-    memset(picture, 0, sizeof *picture);
-    int w = frame->width, h = frame->height, levels = 0;
-    size_t total = 0;
+    int levels = 0;
+    *floats = 0;
     while (levels < RW_MOTION_LEVELS && (levels == 0 || MIN(w, h) >= 24)) {
-        total += level_floats(w, h);
+        *floats += level_floats(w, h);
         levels++;
         w = (w + 1) / 2;
         h = (h + 1) / 2;
     }
+    return levels;
+}
+
+#define TAKEN_WITH ((size_t)8192) /* bytes that the pool rounds up by and adds, at most */
+
+size_t rw_motion_picture_bytes(int width, int height)
+{
+    size_t floats;
+    count_levels(width, height, &floats);
+    return floats * sizeof(float) + TAKEN_WITH;
+}
+
+bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_frame *frame,
+                            GError **error)
+{
+    memset(picture, 0, sizeof *picture);
+    size_t total;
+    const int levels = count_levels(frame->width, frame->height, &total);
     rw_buffer *scratch =
         rw_pool_take(pool, 3 * (size_t)level_stride(frame->width) * sizeof(float) + 256, error);
     if (!scratch)
@@ -124,8 +141,7 @@ bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_
     rw_motion_dsp dsp;
     rw_motion_dsp_init(&dsp, rw_cpu_level());
     float *data = rw_buffer_data(picture->buffer);
-    w = frame->width;
-    h = frame->height;
+    int w = frame->width, h = frame->height;
     for (int i = 0; i < levels; i++) {
         rw_plane *p = &picture->level[i];
         *p = (rw_plane){.width = w, .height = h, .stride = level_stride(w)};
@@ -835,14 +851,29 @@ static void finish_level(direction *d, int level)
     d->coarse = d->now;
 }
 
+static int cells(int pixels)
+{
+    return (pixels + RW_MOTION_CELL - 1) / RW_MOTION_CELL;
+}
+
+static ptrdiff_t field_stride(int width)
+{
+    return (cells(width) + 15) & ~15;
+}
+
+size_t rw_motion_field_bytes(int width, int height)
+{
+    return 4 * (size_t)field_stride(width) * (size_t)cells(height) * sizeof(float) + TAKEN_WITH;
+}
+
 static bool take_field(rw_motion_field *field, rw_pool *pool, int width, int height, GError **error)
 {
     memset(field, 0, sizeof *field);
     field->width = width;
     field->height = height;
-    field->cols = (width + RW_MOTION_CELL - 1) / RW_MOTION_CELL;
-    field->rows = (height + RW_MOTION_CELL - 1) / RW_MOTION_CELL;
-    field->stride = (field->cols + 15) & ~15;
+    field->cols = cells(width);
+    field->rows = cells(height);
+    field->stride = field_stride(width);
     const size_t plane = (size_t)field->stride * (size_t)field->rows;
     field->buffer = rw_pool_take(pool, 4 * plane * sizeof(float), error);
     if (!field->buffer)
@@ -1011,6 +1042,17 @@ static void weigh(rw_motion_field *field, const rw_motion_field *back)
     }
 }
 
+/* Floats of one grid of the finest level. */
+static size_t most_floats(int width, int height)
+{
+    return GRID_FLOATS * (size_t)(blocks(width) * blocks(height));
+}
+
+size_t rw_motion_pair_scratch(int width, int height)
+{
+    return 8 * most_floats(width, height) * sizeof(float) + TAKEN_WITH;
+}
+
 bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_pool *pool,
                              const rw_motion_picture *a, const rw_motion_picture *b,
                              const rw_motion_field *hint_there, const rw_motion_field *hint_back,
@@ -1020,7 +1062,7 @@ bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_p
     memset(back, 0, sizeof *back);
     if (!take_field(there, pool, a->width, a->height, error))
         return false;
-    const size_t most = GRID_FLOATS * (size_t)(blocks(a->width) * blocks(a->height));
+    const size_t most = most_floats(a->width, a->height);
     rw_buffer *scratch = NULL;
     if (!take_field(back, pool, a->width, a->height, error) ||
         !(scratch = rw_pool_take(pool, 8 * most * sizeof(float), error))) {

@@ -57,6 +57,10 @@ struct rw_motion_field {
 bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_frame *frame,
                             GError **error);
 void rw_motion_picture_clear(rw_motion_picture *picture);
+/* What a picture, a field and the estimation of a pair take from the pool, bytes, at most. */
+size_t rw_motion_picture_bytes(int width, int height);
+size_t rw_motion_field_bytes(int width, int height);
+size_t rw_motion_pair_scratch(int width, int height);
 
 /* Both directions of a pair at once: they check and mend each other. The hints may be NULL: fields
  * of the same size whose vectors, times hint_times, are offered as candidates (for the pair n, n +

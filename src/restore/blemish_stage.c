@@ -167,6 +167,19 @@ static int verdict_on(const job *j, const rw_blemish *b, rw_spot *spot)
 
 #define WORTH_A_WORD 0.1 /* confidence below which a spot that was left alone is not reported */
 
+#define UNLIKE     0.03 /* of the picture */
+#define UNLIKE_BAR 2.0f /* none but what a person asked for */
+
+/* A frame of which so much is odd was smeared, flashed or is of another scene: it is no dirt. */
+static bool is_unlike(const rw_blemish_map *map, float bar)
+{
+    double area = 0;
+    for (int i = 0; i < map->count; i++)
+        if (map->object[i].confidence >= bar)
+            area += map->object[i].area;
+    return area > UNLIKE * map->width * map->height;
+}
+
 static bool repair_dirt(const job *j, rw_frame *out, int64_t *changed, rw_stage_trace *trace,
                         GError **error)
 {
@@ -191,13 +204,13 @@ static bool repair_dirt(const job *j, rw_frame *out, int64_t *changed, rw_stage_
     g_free(noise);
     if (!ok)
         return false;
-    const float bar = threshold[p->care];
+    const float bar = is_unlike(&map, threshold[p->care]) ? UNLIKE_BAR : threshold[p->care];
     for (int i = 0; i < map.count; i++) {
         rw_blemish *b = &map.object[i];
         rw_spot spot;
         const int word = verdict_on(j, b, &spot);
         if (word)
-            b->confidence = word > 0 ? 1.0f : 0.0f;
+            b->confidence = word > 0 ? 2.0f : 0.0f;
         spot.repaired = b->confidence >= bar;
         if (trace->spots && (spot.repaired || spot.confidence >= WORTH_A_WORD))
             g_array_append_val(trace->spots, spot);
@@ -246,6 +259,7 @@ const rw_stage rw_stage_blemish = {
     .params_size = sizeof(blemish_params),
     .domain = RW_DOMAIN_LINEAR,
     .needs = RW_STAGE_NEEDS_MOTION,
+    .scratch = 90,
     .idle = idle,
     .reach = reach,
     .observation_bytes = sizeof(observation),

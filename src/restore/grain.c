@@ -270,24 +270,10 @@ bool rw_grain_quiet(rw_frame *out, rw_pool *pool, const rw_grain_window *w, cons
 /* ---- the table of kernels ---- */
 
 #define DECLARE(isa) rw_grain_row_fn rw_grain_row_##isa;
-DECLARE(c)
-#if defined(__x86_64__)
-DECLARE(sse4)
-DECLARE(avx2)
-DECLARE(avx512)
-#endif
+#define USE(isa)     dsp->row = rw_grain_row_##isa
+RW_CPU_DECLARE(DECLARE)
 
 void rw_grain_dsp_init(rw_grain_dsp *dsp, rw_cpu level)
 {
-    dsp->row = rw_grain_row_c;
-#if defined(__x86_64__)
-    if (level >= RW_CPU_SSE4)
-        dsp->row = rw_grain_row_sse4;
-    if (level >= RW_CPU_AVX2)
-        dsp->row = rw_grain_row_avx2;
-    if (level >= RW_CPU_AVX512)
-        dsp->row = rw_grain_row_avx512;
-#else
-    (void)level;
-#endif
+    RW_CPU_USE(USE, level);
 }

@@ -66,6 +66,7 @@ const rw_stage rw_stage_grain = {
     .params_size = sizeof(grain_params),
     .domain = RW_DOMAIN_LINEAR,
     .needs = RW_STAGE_NEEDS_MOTION,
+    .scratch = 180,
     .reach = reach,
     .frame = frame,
 };

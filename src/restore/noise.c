@@ -359,24 +359,9 @@ void rw_film_clear(rw_film *film)
         .forward = rw_film_forward_##isa, .back = rw_film_back_##isa                               \
     }
 
-DECLARE(c)
-#if defined(__x86_64__)
-DECLARE(sse4)
-DECLARE(avx2)
-DECLARE(avx512)
-#endif
+RW_CPU_DECLARE(DECLARE)
 
 void rw_film_dsp_init(rw_film_dsp *dsp, rw_cpu level)
 {
-    USE(c);
-#if defined(__x86_64__)
-    if (level >= RW_CPU_SSE4)
-        USE(sse4);
-    if (level >= RW_CPU_AVX2)
-        USE(avx2);
-    if (level >= RW_CPU_AVX512)
-        USE(avx512);
-#else
-    (void)level;
-#endif
+    RW_CPU_USE(USE, level);
 }

@@ -482,6 +482,7 @@ typedef struct strip {
     int height;
     float *px[3];     /* light, height rows of width, centred on the ridge */
     float *ground[3]; /* what both sides say lies there: height rows of 2 half + 1 */
+    float *unsure[3]; /* squared difference of both sides, per row */
     int *centre;      /* column of the frame, per row */
 } strip;
 
@@ -491,31 +492,96 @@ static float root_at(const rw_frame *f, int c, int x, int y)
     return sqrtf(v > 0.0f ? v : 0.0f);
 }
 
-/* The ridge's own place, row by row: the strongest column near the line, smoothed. */
+#define SEARCH_MOST 12
+
+/* How far a piece of the line stands out when it is moved by d px. */
+static float stands_out(const strip *s, const rw_frame *f, int sign, int x, int y0, int y1)
+{
+    const int side = s->half + 2;
+    float sum = 0.0f;
+    for (int y = y0; y < y1; y++)
+        sum += (float)sign * (2.0f * root_at(f, 1, x, y) - root_at(f, 1, x - side, y) -
+                              root_at(f, 1, x + side, y));
+    return sum / (float)(y1 - y0);
+}
+
+/* The ridge's own place, row by row: the best path over pieces of the line, along which moving from
+ * one piece to the next has its price (dynamic programming). */
 static void follow_ridge(strip *s, const rw_frame *f, const rw_scratch_line *line)
 {
-    const int search = MAX(2, f->width / 360);
-    const int side = s->half + 2, rows = MAX(8, f->height / 48);
-    for (int y0 = 0; y0 < f->height; y0 += rows) {
-        const int y1 = MIN(y0 + rows, f->height);
+    const int search = CLAMP(f->width / 360, 2, SEARCH_MOST), states = 2 * search + 1;
+    const int rows = MAX(8, f->height / 48), pieces = (f->height + rows - 1) / rows;
+    float *score = g_new(float, states *pieces), typical = 0.0f;
+    int *from = g_new(int, states *pieces), *middle = g_new(int, pieces);
+    for (int p = 0; p < pieces; p++) {
+        const int y0 = p * rows, y1 = MIN(y0 + rows, f->height);
         const double mid = 0.5 * (y0 + y1) / f->height - 0.5;
-        const int x = (int)lrint(((double)line->x + (double)line->tilt * mid) * f->width - 0.5);
-        float best = -INFINITY;
-        int best_d = 0;
-        for (int d = -search; d <= search; d++) {
-            float sum = -0.002f * (float)(d * d) * (float)(y1 - y0);
-            for (int y = MAX(y0 - rows, 0); y < MIN(y1 + rows, f->height); y++)
-                sum += (float)line->sign *
-                       (2.0f * root_at(f, 1, x + d, y) - root_at(f, 1, x + d - side, y) -
-                        root_at(f, 1, x + d + side, y));
-            if (sum > best) {
-                best = sum;
-                best_d = d;
-            }
+        middle[p] = (int)lrint(((double)line->x + (double)line->tilt * mid) * f->width - 0.5);
+        float best = 0.0f;
+        for (int k = 0; k < states; k++) {
+            score[p * states + k] =
+                stands_out(s, f, line->sign, middle[p] + k - search, MAX(y0 - rows / 2, 0),
+                           MIN(y1 + rows / 2, f->height));
+            best = MAX(best, score[p * states + k]);
         }
-        for (int y = y0; y < y1; y++)
-            s->centre[y] = x + best_d;
+        typical += best / (float)pieces;
     }
+    for (int p = 0; p < pieces; p++)
+        for (int k = 0; k < states; k++) {
+            float *own = &score[p * states + k], best = -INFINITY;
+            *own = MIN(*own, 1.5f * typical) - 0.01f * typical * (float)abs(k - search);
+            for (int q = 0; p && q < states; q++) {
+                const int step = abs(middle[p] + k - middle[p - 1] - q);
+                const float total = score[(p - 1) * states + q] - 0.35f * typical * (float)step;
+                if (total > best) {
+                    best = total;
+                    from[p * states + k] = q;
+                }
+            }
+            if (p)
+                *own += best;
+        }
+    int k = 0;
+    for (int q = 1; q < states; q++)
+        if (score[(pieces - 1) * states + q] > score[(pieces - 1) * states + k])
+            k = q;
+    for (int p = pieces - 1; p >= 0; p--) {
+        middle[p] += k - search;
+        if (p)
+            k = from[p * states + k];
+    }
+    for (int y = 0; y < f->height; y++) {
+        const double at = CLAMP((y + 0.5) / rows - 0.5, 0.0, pieces - 1.0);
+        const int p = (int)at, next = MIN(p + 1, pieces - 1);
+        s->centre[y] = (int)lrint(middle[p] + (at - p) * (middle[next] - middle[p]));
+    }
+    g_free(score);
+    g_free(from);
+    g_free(middle);
+}
+
+#define WIDER 5 /* px by which a scratch may be wider than the look saw */
+
+/* The ridge's real width: how far the mean profile over all rows stands out. */
+static int measure_half(const strip *s, const rw_frame *f, int sign)
+{
+    const int most = s->half + WIDER;
+    float profile[64] = {0}, top = 0.0f;
+    for (int y = 0; y < s->height; y += 2) {
+        float side = 0.0f;
+        for (int k = 1; k <= 3; k++)
+            side += root_at(f, 1, s->centre[y] - most - k, y) +
+                    root_at(f, 1, s->centre[y] + most + k, y);
+        for (int k = 0; k <= most; k++)
+            profile[k] += (float)sign * (root_at(f, 1, s->centre[y] - k, y) +
+                                         root_at(f, 1, s->centre[y] + k, y) - side / 3.0f);
+    }
+    for (int k = 0; k <= most; k++)
+        top = MAX(top, profile[k]);
+    int half = 1;
+    while (half < most && profile[half + 1] > 0.08f * top)
+        half++;
+    return half;
 }
 
 static void cut_strip(strip *s, const rw_frame *f)
@@ -531,6 +597,7 @@ static void cut_strip(strip *s, const rw_frame *f)
                 left += row[-s->half - k] / 3.0f;
                 right += row[s->half + k] / 3.0f;
             }
+            s->unsure[c][y] = (left - right) * (left - right);
             for (int k = -s->half; k <= s->half; k++) {
                 const float t = (float)(k + s->half + 2) / (float)(2 * s->half + 4);
                 s->ground[c][y * columns + k + s->half] = left + t * (right - left);
@@ -544,41 +611,44 @@ typedef struct effect {
     float through, own;
 } effect;
 
-/* Both by least squares over the rows around, twice: the second time without what fits badly. Where
- * the ground is too even to tell, all of it is the scratch's own. */
+/* Both by least squares over the rows around, three times: each time without what fitted badly
+ * before. The ground is itself unsure, by about an eighth of the squared difference of both sides,
+ * which would flatten the slope: that much is taken off its variance. Where the ground is too even
+ * to tell, all of the difference is the scratch's own. */
 static effect measure_effect(const strip *s, int c, int column, int y)
 {
-    const int columns = 2 * s->half + 1;
+    const int columns = 2 * s->half + 1, first = MAX(y - RUN, 0),
+              last = MIN(y + RUN, s->height - 1);
     effect e = {1.0f, 0.0f};
     double limit = INFINITY;
     for (int round = 0; round < 3; round++) {
-        double n = 1e-9, su = 0, sv = 0, suu = 0, suv = 0, miss = 0;
-        for (int r = MAX(y - RUN, 0); r <= MIN(y + RUN, s->height - 1); r += 2) {
-            const double u = (double)s->ground[c][r * columns + column + s->half];
-            const double v = (double)s->px[c][r * s->width + s->half + REACH + column];
-            if (fabs(v - (double)e.through * u - (double)e.own) > limit)
-                continue;
-            n += 1;
-            su += u;
-            sv += v;
-            suu += u * u;
-            suv += u * v;
-        }
-        const double mu = su / n, mv = sv / n;
-        /* the ground's own grain blurs the slope; the prior holds it near 1 */
-        const double prior = 12.0 * (0.02 * mu + 0.003) * (0.02 * mu + 0.003);
-        const double through = (suv - n * mu * mv + prior) / (suu - n * mu * mu + prior);
-        e.through = (float)CLAMP(through, 0.1, 1.05);
-        e.own = (float)(mv - (double)e.through * mu);
-        n = 1e-9;
-        for (int r = MAX(y - RUN, 0); r <= MIN(y + RUN, s->height - 1); r += 2) {
-            const double u = (double)s->ground[c][r * columns + column + s->half];
-            const double v = (double)s->px[c][r * s->width + s->half + REACH + column];
-            const double miss_here = fabs(v - (double)e.through * u - (double)e.own);
-            if (miss_here > limit)
-                continue;
-            miss += miss_here;
-            n += 1;
+        double n = 1e-9, su = 0, sv = 0, suu = 0, suv = 0, unsure = 0, miss = 0;
+        for (int pass = 0; pass < 2; pass++) {
+            for (int r = first; r <= last; r += 2) {
+                const double u = (double)s->ground[c][r * columns + column + s->half];
+                const double v = (double)s->px[c][r * s->width + s->half + REACH + column];
+                const double off = fabs(v - (double)e.through * u - (double)e.own);
+                if (off > limit)
+                    continue;
+                if (pass) {
+                    miss += off;
+                    continue;
+                }
+                n += 1;
+                su += u;
+                sv += v;
+                suu += u * u;
+                suv += u * v;
+                unsure += 0.125 * (double)s->unsure[c][r];
+            }
+            if (pass)
+                break;
+            const double mu = su / n, mv = sv / n, spread = suu - n * mu * mu;
+            const double prior = 12.0 * (0.02 * mu + 0.003) * (0.02 * mu + 0.003);
+            const double known = fmax(spread - unsure, 0.25 * spread);
+            const double through = (suv - n * mu * mv + prior + unsure) / (known + prior + unsure);
+            e.through = (float)CLAMP(through, 0.1, 1.0);
+            e.own = (float)(mv - (double)e.through * mu);
         }
         limit = 2.0 * miss / n + 1e-4;
     }
@@ -586,10 +656,11 @@ static effect measure_effect(const strip *s, int c, int column, int y)
 }
 
 /* What would be there without the scratch. Where hardly anything shows through, the ground from
- * both sides takes over. */
+ * both sides takes over; what is seen is never far from it. */
 static float without(effect e, float v, float ground)
 {
-    const float seen = (v - e.own) / MAX(e.through, LEAST_THROUGH);
+    float seen = (v - e.own) / MAX(e.through, LEAST_THROUGH);
+    seen = CLAMP(seen, 0.6f * ground - 0.002f, 1.6f * ground + 0.004f);
     const float trust =
         CLAMP((e.through - 0.5f * LEAST_THROUGH) / (0.5f * LEAST_THROUGH), 0.0f, 1.0f);
     return MAX(ground + trust * (seen - ground), 0.0f);
@@ -600,16 +671,19 @@ int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t 
     if (!frame->plane[1])
         return 0;
     strip s = {.height = frame->height};
-    s.half = MAX(1, (int)ceil(0.5 * (double)line->width * frame->width + 0.8));
+    s.half = CLAMP((int)ceil(0.5 * (double)line->width * frame->width + 0.8), 1, 40);
+    s.centre = g_new(int, s.height);
+    follow_ridge(&s, frame, line);
+    s.half = measure_half(&s, frame, line->sign);
     s.width = 2 * (s.half + REACH) + 1;
     const int columns = 2 * s.half + 1, middle = s.half + REACH;
-    float *data = g_new(float, 3 * (s.width + columns) * s.height);
-    s.centre = g_new(int, s.height);
+    float *data = g_new(float, 3 * (s.width + columns + 1) * s.height), *next = data;
     for (int c = 0; c < 3; c++) {
-        s.px[c] = data + c * s.width * s.height;
-        s.ground[c] = data + (3 * s.width + c * columns) * s.height;
+        s.px[c] = next;
+        s.ground[c] = s.px[c] + s.width * s.height;
+        s.unsure[c] = s.ground[c] + columns * s.height;
+        next = s.unsure[c] + s.height;
     }
-    follow_ridge(&s, frame, line);
     cut_strip(&s, frame);
     int64_t changed = 0;
     for (int y = 0; y < s.height; y++) {

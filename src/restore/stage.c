@@ -5,6 +5,12 @@
 static const rw_stage *const table[] = {
     /* Where the film lies on the still. First: everything after it sees film that stands still. */
     &rw_stage_register,
+    /* Before all that compares frames with each other. */
+    &rw_stage_flicker,
+    /* While grain still tells dirt's sharp edges from the picture's, and before a speck is smeared
+     * into the frames around by the quieting of grain. */
+    &rw_stage_blemish,
+    &rw_stage_grain,
     /* Changes nothing unless told to: the one to copy, and the tests' witness. */
     &rw_stage_noop,
     /* After all repair, which it would only make harder to see through. */

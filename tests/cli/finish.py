@@ -30,7 +30,11 @@ WORK = tempfile.mkdtemp(prefix='rw-finish-')
 REEL = os.path.join(WORK, 'regatta')
 
 
-def finish(*arguments, reel=REEL, **more):
+def finish(*arguments, reel=REEL, clean=False, **more):
+    """Without the stages that clean unless told otherwise: what is asked here is the way of a
+    picture, and one that is missing has a say in how its neighbours are cleaned."""
+    if not clean and '--only' not in arguments:
+        arguments += ('--only', 'register')
     return run([REELWRIGHT, 'finish', reel, '--threads', '2', *map(str, arguments)], **more)
 
 
@@ -252,6 +256,25 @@ def check_part_and_trace():
     lines = [json.loads(line) for line in open(trace, encoding='utf-8')]
     TAP.equal([(line['out'], line['frames'][0]) for line in lines],
               [(4, 3), (5, 3), (6, 4), (7, 5)], 'a part keeps the numbers of the whole: 2:1:1')
+
+
+def check_clean_up():
+    """What the usual stages did is in the trace; each can be left out."""
+    def trace_of(*arguments):
+        path = out('clean.jsonl')
+        done = finish('--codec', 'null', '--size', '480x360', '--trace', path, *arguments, clean=True)
+        TAP.ok(done.returncode == 0, f'clean-up runs: {" ".join(arguments) or "as usual"}', done.stderr)
+        return [json.loads(line) for line in open(path, encoding='utf-8')]
+    usual = trace_of()
+    TAP.ok(any(line['gain'] != [1, 1, 1] for line in usual), 'flicker shows in the gains')
+    TAP.ok(sum(line['blemish_pixels'] for line in usual) > 0, 'repaired pixels are counted')
+    bare = trace_of('--skip', 'flicker,blemish')
+    TAP.ok(all(line['gain'] == [1, 1, 1] and line['blemish_pixels'] == 0 for line in bare),
+           'skipped stages do nothing')
+    off = trace_of('--set', 'flicker.strength=0', '--set', 'blemish.dirt=off',
+                   '--set', 'blemish.scratches=off', '--set', 'blemish.hairs=off')
+    TAP.ok(all(line['gain'] == [1, 1, 1] and line['blemish_pixels'] == 0 for line in off),
+           'and so do those that are set to nothing')
 
 
 def check_orientation():
@@ -545,7 +568,7 @@ def main():
             TAP.skip('needs ffprobe and ffmpeg')
         else:
             for check in [check_movies, check_lossless, check_colour, check_rates,
-                          check_part_and_trace, check_orientation, check_choices, check_sound,
+                          check_part_and_trace, check_clean_up, check_orientation, check_choices, check_sound,
                           check_other_size]:
                 check()
         check_broken_stills()

@@ -124,7 +124,7 @@ static void test_same(void)
     const rw_frame_row missing = {4, 0, -1, 0};
     g_assert_true(rw_reel_put_frame(m->reel, &missing, &error));
     /* room for all, and for hardly more than one window */
-    static const size_t memory[] = {(size_t)128 << 20, (size_t)18 << 20};
+    static const size_t memory[] = {(size_t)128 << 20, (size_t)48 << 20};
     for (size_t i = 0; i < G_N_ELEMENTS(memory); i++) {
         rw_preview *preview = rw_preview_new(memory[i]);
         compare_all(m, preview, NULL);
