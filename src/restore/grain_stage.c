@@ -11,13 +11,19 @@ typedef struct grain_params {
 
 static const char *const amounts[] = {"keep", "calm", "quiet", NULL};
 /* Share of the grain's amplitude that stays. */
-static const float stays[] = {0.65f, 0.3f, 0.0f};
+static const float stays[] = {1.0f, 0.35f, 0.0f};
 
 static const rw_param rows[] = {
-    RW_PARAM_WORD_ROW(grain_params, amount, "Grain", amounts, 3, 0,
-                      "Keep steadies the grain and leaves the look of film, calm leaves a third of "
-                      "it, quiet takes out all that can be told from the picture."),
+    RW_PARAM_WORD_ROW(
+        grain_params, amount, "Grain", amounts, 3, 0,
+        "Keep leaves the grain as it was shot, calm leaves a third of it, quiet takes "
+        "out all that can be told from the picture."),
     RW_PARAM_END};
+
+static bool idle(const void *params)
+{
+    return stays[((const grain_params *)params)->amount] >= 1.0f;
+}
 
 static void reach(const void *params, int *before, int *after)
 {
@@ -67,6 +73,7 @@ const rw_stage rw_stage_grain = {
     .domain = RW_DOMAIN_LINEAR,
     .needs = RW_STAGE_NEEDS_MOTION,
     .scratch = 180,
+    .idle = idle,
     .reach = reach,
     .frame = frame,
 };

@@ -72,7 +72,7 @@ static made_reel *reel_new(void)
 }
 
 /* Stages that reach to both sides and draw on a scene's history; neutral; none at all. */
-static const char *const busy[] = {"noop.echo=0.5", "noop.settle=0.7", NULL};
+static const char *const busy[] = {"noop.echo=0.5", "noop.settle=0.7", "grain.amount=calm", NULL};
 static const char *const with_noop[] = {"register", "noop", NULL};
 static const char *const bare[] = {"register", NULL};
 /* Everything that cleans, and the do-nothing stage stirred. */
@@ -100,15 +100,6 @@ static void check(made_reel *m, const rw_finish_options *base)
         g_assert_cmpuint(alone->len, ==, 1);
         assert_same(whole, (guint)n, alone);
     }
-}
-
-/* Whatever runs unless told otherwise. */
-static void test_usual(void)
-{
-    made_reel *m = reel_new();
-    rw_finish_options o = options_new();
-    check(m, &o);
-    made_reel_free(m);
 }
 
 static void test_clean(void)
@@ -242,6 +233,7 @@ static void test_memory(void)
     check_memory(m, &o);
     o = options_new();
     o.only = clean;
+    o.settings = busy;
     check_memory(m, &o);
     made_reel_free(m);
 }
@@ -270,7 +262,6 @@ int main(int argc, char **argv)
 {
     g_test_init(&argc, &argv, NULL);
     g_test_add_func("/law/plain", test_plain);
-    g_test_add_func("/law/usual", test_usual);
     g_test_add_func("/law/clean", test_clean);
     g_test_add_func("/law/stages", test_stages);
     g_test_add_func("/law/cadence", test_cadence);

@@ -512,7 +512,7 @@ static void test_grain(void)
     static const struct {
         const char *setting;
         double stays; /* share of the grain, by the words of the choice */
-    } steps[] = {{"amount=quiet", 0}, {"amount=calm", 0.3}, {"amount=keep", 0.65}};
+    } steps[] = {{"amount=quiet", 0}, {"amount=calm", 0.35}, {"amount=keep", 1}};
     const double before = apart(&r->frame[2], &truth, inside);
     for (size_t i = 0; i < G_N_ELEMENTS(steps); i++) {
         rw_stage_trace trace = {.gain = {1, 1, 1}};
