@@ -54,11 +54,10 @@ typedef struct rw_stage_scene {
     /* The content of a file that is kept with the reel, by the text that a choice holds
      * (rw_reel_keep_look); NULL with the error set. g_bytes_unref. */
     GBytes *(*kept_file)(const struct rw_stage_scene *scene, const char *text, GError **error);
-    const void *data; /* for the two functions before; all functions may be NULL in tests */
+    const void *data; /* for the functions round it; each of them may be NULL in tests */
     /* What a person said of a spot of film frame n, x and y in film mm: -1 leave it alone, 1 repair
      * it, 0 nothing. NULL: nobody said anything. */
     int (*verdict)(const struct rw_stage_scene *scene, int64_t n, double x, double y);
-    const void *verdict_data; /* for verdict only */
 } rw_stage_scene;
 
 /* Pictures round the one to be made, by offset in pictures. Read with rw_window_at. */
