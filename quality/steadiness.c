@@ -432,9 +432,15 @@ static void plan_scenes(reel *r)
                                       .edge_y = r->weave[i].y,
                                       .edge_sd_x = r->weave[i].sd_x,
                                       .edge_sd_y = r->weave[i].sd_y};
-    for (int i = 0; i < r->n_scenes; i++)
-        rw_steady_plan(inputs + r->first[i], r->first[i + 1] - r->first[i], r->gauge->projectable,
-                       &params, r->frame + r->first[i], &r->scene[i]);
+    rw_rect picture = r->gauge->projectable;
+    rw_steady_pose *poses = g_new(rw_steady_pose, r->n);
+    for (int i = 0; i < r->n_scenes; i++) {
+        int first = r->first[i], count = r->first[i + 1] - first;
+        rw_steady_measure(inputs + first, count, picture, poses + first);
+        rw_steady_plan(inputs + first, poses + first, count, picture, picture, &params,
+                       r->frame + first, &r->scene[i]);
+    }
+    g_free(poses);
     g_free(inputs);
 }
 

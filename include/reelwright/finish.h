@@ -19,6 +19,7 @@
 #ifndef REELWRIGHT_FINISH_H
 #define REELWRIGHT_FINISH_H
 
+#include <reelwright/motion.h>
 #include <reelwright/reel.h>
 #include <reelwright/types.h>
 
@@ -77,6 +78,11 @@ RW_API rw_finish *rw_finish_new(rw_reel *reel, const rw_finish_options *options,
 RW_API void rw_finish_free(rw_finish **finish);
 /* Once. report may be NULL. */
 RW_API bool rw_finish_run(rw_finish *finish, rw_finish_report *report, GError **error);
+
+/* How a scene of reel.db is steadied with the choices that hold, and why: see motion.h. Nothing is
+ * decoded. RW_ERROR_NOT_FOUND when there is no such scene. */
+RW_API bool rw_finish_steadying(rw_reel *reel, int64_t scene, rw_steady_scene *answer,
+                                GError **error);
 
 #ifdef __cplusplus
 }

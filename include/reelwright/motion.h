@@ -8,9 +8,11 @@
  *     rw_steady_sight sight;
  *     rw_steady_look(now, before, &sight);         // plain data: store it as it is
  *     rw_steady_imprint_unref(&now);               // when frame n + 32 has been looked at
+ * Survey again, once per scene, when all of its sights are there (a second per hundred frames):
+ *     rw_steady_measure(inputs, count, picture, poses);
  * Finish, once per scene, whenever a choice changes (milliseconds per hundred frames):
  *     rw_steady_scene scene; rw_steady_frame frames[count];
- *     rw_steady_plan(inputs, count, &params, frames, &scene);
+ *     rw_steady_plan(inputs, poses, count, picture, want, &params, frames, &scene);
  * Then an output pixel is reached by: still -> film mm (registration) -> frames[i].correction ->
  * scene.crop scaled to the output.
  *
@@ -23,6 +25,7 @@
 #ifndef REELWRIGHT_MOTION_H
 #define REELWRIGHT_MOTION_H
 
+#include <reelwright/param.h>
 #include <reelwright/types.h>
 
 #ifdef __cplusplus
@@ -90,23 +93,34 @@ RW_API const char *rw_steady_mode_name(rw_steady_mode mode);
 /* False when no mode has that name. */
 RW_API bool rw_steady_mode_parse(const char *name, rw_steady_mode *mode);
 
+/* What is done about the border that a moved picture leaves. */
+typedef enum rw_steady_border {
+    RW_STEADY_CROP, /* the scene is shown as much closer as hides it */
+    RW_STEADY_DARK, /* it stays dark */
+    RW_STEADY_FILL  /* it is filled from neighbouring frames as far as they reach */
+} rw_steady_border;
+
 typedef struct rw_steady_params {
-    rw_steady_mode mode;
-    double strength;  /* of RW_STEADY_SMOOTH, 0..1: 0 leaves the operator's movement as it is and
-                         takes only jitter out, 1 evens it out over eight times as long */
-    double most_crop; /* 0..0.25: share of the picture's height that steadying may cost on each side
-                         before it gives way (SMOOTH) or leaves a border (LOCKED) */
+    int mode;        /* rw_steady_mode */
+    double strength; /* of RW_STEADY_SMOOTH, 0..1: 0 leaves the operator's movement as it is and
+                        takes only jitter out, 1 evens it out over eight times as long */
+    double crop;     /* 0..0.25: share of the picture that steadying may cost on each side before it
+                        gives way (SMOOTH) or leaves a border (LOCKED) */
+    int border;      /* rw_steady_border */
 } rw_steady_params;
 #define RW_STEADY_DEFAULTS                                                                         \
     {                                                                                              \
-        RW_STEADY_AUTO, 0.0, 0.06                                                                  \
+        RW_STEADY_AUTO, 0.0, 0.06, RW_STEADY_CROP                                                  \
     }
+/* The same as rows for the command line, reel.db and the page. */
+RW_API extern const rw_param rw_steady_rows[];
 
 /* One frame of a scene, in film order. */
 typedef struct rw_steady_input {
-    const rw_steady_sight *sight; /* NULL: no still, or one that could not be read */
+    const rw_steady_sight *sight; /* for measuring only; NULL: a still that could not be read */
     rw_affine film_to_still;      /* registration, film mm -> stored still px */
-    rw_rect have; /* film mm: what this frame can show: inside the still and inside the exposure */
+    rw_rect have; /* film mm: what this frame can show: inside the still and inside the exposure;
+                     empty: no still shows this frame */
     bool doubled; /* another still of the film frame before: not a moment of its own */
     bool unplaced; /* registration is not to be trusted here: the frame is put where its neighbours
                       are even when steadying is off */
@@ -116,19 +130,36 @@ typedef struct rw_steady_input {
     double edge_x, edge_y, edge_sd_x, edge_sd_y;
 } rw_steady_input;
 
+/* Where the background of a scene lies on one still. Plain data; says nothing of where the film
+ * lies, so that it stays true when a frame is placed anew. */
+typedef struct rw_steady_pose {
+    rw_affine scene_to_still; /* the scene in film mm, as some frame of it shows it */
+    double sd;                /* px: how far its shift may be off; INFINITY: not known */
+    double background;        /* share of the picture that the measurement rests on */
+    double left_x, left_y;    /* px: what this frame and the one before it, looked at alone, still say
+                                 against the path; NAN: nothing */
+} rw_steady_pose;
+
+/* One scene: a cut inside would be taken for a movement. inputs: its stills in the order in which
+ * they were looked at (no missing frames, doubled ones included). picture: film mm; its height is
+ * what 1080 px are. Memory and time are linear in count. */
+RW_API void rw_steady_measure(const rw_steady_input *inputs, int count, rw_rect picture,
+                              rw_steady_pose *poses);
+
 typedef struct rw_steady_frame {
     rw_affine correction;       /* film mm -> steadied film mm, a similarity; identity when off */
     double confidence;          /* 0..1 */
     bool held;                  /* confidence below 0.5: nothing was measured here, the frame goes
                                    where its neighbours' path leads */
     double background;          /* share of the picture that the measurement rests on */
+    double left_x, left_y;      /* of the pose */
     double x, y, turn;          /* measured place of the picture, px, px, radians, from the first */
     double want_x, want_y, want_turn; /* where it should be: the path that is kept */
 } rw_steady_frame;
 
 typedef struct rw_steady_scene {
     rw_steady_mode mode;        /* what was done: never RW_STEADY_AUTO */
-    char reason[200];           /* one sentence, why */
+    char reason[320];           /* one or two sentences, why */
     rw_rect crop;               /* steadied film mm, the shape of want: what to show, for the whole scene */
     double crop_share;          /* its height over want's */
     double jitter_x, jitter_y;  /* px rms that goes */
@@ -138,11 +169,12 @@ typedef struct rw_steady_scene {
     int held;                   /* frames */
 } rw_steady_scene;
 
-/* One scene: a cut inside would be taken for a movement. inputs and frames have count entries. want: film mm, what is shown when nothing need be cropped;
- * its height counts as 1080 px. Memory and time are linear in count. */
-RW_API void rw_steady_plan(const rw_steady_input *inputs, int count, rw_rect want,
-                           const rw_steady_params *params, rw_steady_frame *frames,
-                           rw_steady_scene *scene);
+/* inputs, poses and frames have count entries, one for each frame of the film in order; the pose of
+ * a frame without a still has sd INFINITY. picture as it was measured by; want: film mm, what is
+ * shown when nothing need be cropped. Time and memory are linear in count. */
+RW_API void rw_steady_plan(const rw_steady_input *inputs, const rw_steady_pose *poses, int count,
+                           rw_rect picture, rw_rect want, const rw_steady_params *params,
+                           rw_steady_frame *frames, rw_steady_scene *scene);
 
 #ifdef __cplusplus
 }

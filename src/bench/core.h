@@ -43,6 +43,7 @@ void rw_answer_title(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_geometry(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_series(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_frame(void *user, const rw_request *request, rw_reply *reply);
+void rw_answer_steady(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_choices(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_choose(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_take_look(void *user, const rw_request *request, rw_reply *reply);

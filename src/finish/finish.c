@@ -54,6 +54,16 @@ static bool open_outputs(rw_finish *f, GError **error)
     return f->movie != NULL;
 }
 
+static void tell_parts(const rw_plan *plan, const rw_made_image *image, rw_trace_line *line)
+{
+    const rw_plan_still *still = &plan->stills[image->picture];
+    if (!rw_affine_invert(still->registered, &line->still_to_film))
+        line->still_to_film = rw_affine_identity();
+    line->steady = still->steady;
+    line->film_to_out =
+        plan->scenes[rw_plan_picture(plan, image->picture)->scene].composition.film_to_frame;
+}
+
 static bool write_output(rw_finish *f, const rw_made_image *image, GError **error)
 {
     const rw_entry *entry = rw_plan_entry(f->plan, f->next_out);
@@ -64,6 +74,7 @@ static bool write_output(rw_finish *f, const rw_made_image *image, GError **erro
                           .gain = {image->gain[0], image->gain[1], image->gain[2]},
                           .blemish_pixels = image->blemish_pixels,
                           .held = entry->held || image->replaced};
+    tell_parts(f->plan, image, &line);
     if (!rw_movie_write(f->movie, &image->packed, error) ||
         (f->trace && !rw_trace_write(f->trace, &line, error)))
         return false;
@@ -129,6 +140,10 @@ bool rw_finish_run(rw_finish *f, rw_finish_report *report, GError **error)
     rw_trace_abandon(&f->trace);
     f->report.peak = rw_pool_peak(pool);
     rw_pool_free(&pool);
+    if (ok && plan->unmeasured && f->callbacks.note)
+        f->callbacks.note(f->callbacks.data,
+                          "Not steadied: this reel was surveyed before steadying was measured. "
+                          "Survey it again to steady it.");
     if (ok)
         log_run(f);
     if (report)

@@ -160,7 +160,7 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
         frames[q - first] = &inputs[q - first]->frame;
     int scene = rw_plan_picture(l->plan, p)->scene;
     rw_window window;
-    rw_window_make(&window, p, s->before, s->after, first, last, frames,
+    rw_window_make(&window, l->plan, p, s->before, s->after, first, last, frames,
                    l->plan->scenes[scene].composition.film_to_frame);
     rw_stage_run run = {.scene = &l->scenes[scene],
                         .params = s->params,
@@ -229,6 +229,7 @@ static bool blend(const rw_frame *a, const rw_frame *b, double share, rw_pool *p
 static void tell_image(const pipeline *l, rw_made_image *image, const made *a, const made *b)
 {
     image->still_to_out = a->frame.still_to_frame;
+    image->picture = a->shown;
     image->blemish_pixels = a->blemish_pixels;
     memcpy(image->gain, a->gain, sizeof image->gain);
     image->frames[image->n_frames++] = rw_plan_picture(l->plan, a->shown)->n;

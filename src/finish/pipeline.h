@@ -17,6 +17,7 @@ typedef struct rw_made_image {
     rw_packed packed;
     int64_t frames[2]; /* film frames really shown */
     int n_frames;
+    int64_t picture; /* the first of them */
     rw_affine still_to_out;
     double gain[3];
     int64_t blemish_pixels;

@@ -220,8 +220,10 @@ static bool read_stills(rw_plan *plan, GArray *frames, GHashTable *stills, GErro
         const rw_geometry_row *place = &g_array_index(places, rw_geometry_row, n);
         if (!*place->method || !lies_in_reel(still->path))
             return refuse_still(plan, n, *place->method ? still->path : NULL, error);
-        plan->stills[i] =
-            (rw_plan_still){rw_reel_file(plan->reel, still->path), place->film_to_still};
+        plan->stills[i] = (rw_plan_still){.path = rw_reel_file(plan->reel, still->path),
+                                          .film_to_still = place->film_to_still,
+                                          .registered = place->film_to_still,
+                                          .steady = rw_affine_identity()};
     }
     return true;
 }
@@ -269,8 +271,8 @@ static bool read_film(rw_plan *plan, const rw_finish_options *o, GError **error)
     }
     if (!read_stills(plan, frames, stills, error))
         return false;
-    rw_affine usual = usual_place(plan);
-    plan->still_px_per_mm = sqrt(fabs(rw_affine_determinant(usual)));
+    plan->usual = usual_place(plan);
+    plan->still_px_per_mm = sqrt(fabs(rw_affine_determinant(plan->usual)));
     return true;
 }
 
@@ -413,11 +415,9 @@ static bool plan_stages(rw_plan *plan, const rw_finish_options *o, GError **erro
             if (!set_up_stage(plan, plan->stages[i], scene, &scene->stages[i], o, error))
                 return false;
     }
-    if (!is_on(rw_stage_find("register"), o)) {
-        rw_affine usual = usual_place(plan);
-        for (guint i = 0; i < plan->timeline.pictures->len; i++)
-            plan->stills[i].film_to_still = usual;
-    }
+    plan->registers = is_on(rw_stage_find("register"), o);
+    for (guint i = 0; i < plan->timeline.pictures->len && !plan->registers; i++)
+        plan->stills[i].film_to_still = plan->stills[i].registered = plan->usual;
     return true;
 }
 
@@ -436,11 +436,11 @@ static bool plan_frame(rw_plan *plan, const rw_finish_options *o, GError **error
             !number_choice(plan, scene->id, "crop.y", -20, 20, &y, error) ||
             !number_choice(plan, scene->id, "crop.scale", 0.1, 4, &scale, error))
             return false;
-        rw_framing framing = rw_framing_make(plan->gauge, way_up, mirror, x, y, scale);
-        if (s == 0 && !rw_size_parse(o->size, framing.rect, plan->still_px_per_mm, &plan->width,
+        scene->framing = rw_framing_make(plan->gauge, way_up, mirror, x, y, scale);
+        if (s == 0 && !rw_size_parse(o->size, scene->framing.rect, plan->still_px_per_mm, &plan->width,
                                      &plan->height, error))
             return false;
-        scene->composition = rw_composition_make(&framing, plan->width, plan->height);
+        scene->composition = rw_composition_make(&scene->framing, plan->width, plan->height);
     }
     return true;
 }

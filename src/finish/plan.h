@@ -18,7 +18,9 @@
 /* What finish knows of the still behind a picture; runs alongside rw_timeline.pictures. */
 typedef struct rw_plan_still {
     char *path;              /* absolute or as the reel was given */
-    rw_affine film_to_still; /* as registered, or the reel's usual one without that stage */
+    rw_affine film_to_still; /* steadied film mm -> stored px: what frames are cut out by */
+    rw_affine registered;    /* film mm -> stored px, or the reel's usual one without that stage */
+    rw_affine steady;        /* film mm -> steadied film mm */
 } rw_plan_still;
 
 /* One stage's choices and facts in one scene. */
@@ -34,7 +36,9 @@ typedef struct rw_plan_stage {
 typedef struct rw_plan_scene {
     int64_t id;
     int64_t first, last; /* film frames */
-    rw_composition composition;
+    rw_framing framing;         /* as chosen */
+    rw_composition composition; /* that, and what steadying crops */
+    bool steadied;              /* by steady.c */
     rw_plan_stage *stages; /* as many as the plan has */
 } rw_plan_scene;
 
@@ -53,11 +57,14 @@ typedef struct rw_plan {
     const rw_stage **stages; /* those with a frame(), in order */
     int n_stages;
     int width, height;
-    double still_px_per_mm;      /* the reel's usual */
+    rw_affine usual;             /* the reel's usual place of the film on a still */
+    double still_px_per_mm;      /* there */
+    bool registers;              /* the stage runs */
     int64_t first_out, last_out; /* output numbers as in a run over the whole reel */
     char *output, *sound, *trace, *title;
     int quality, threads;
     size_t memory;
+    bool unmeasured; /* a scene was surveyed before steadying was measured */
     rw_kept *kept; /* registered pictures from earlier runs, not owned; NULL: none */
 } rw_plan;
 

@@ -4,6 +4,7 @@
 #include "finish/flow.h"
 #include "finish/picture.h"
 #include "finish/prepare.h"
+#include "finish/steady.h"
 #include "finish/window.h"
 
 typedef struct job {
@@ -64,7 +65,7 @@ static bool observe(job *j, int64_t p, void *const *inputs, void **result, GErro
     int64_t first, last;
     needs(1, p, j, &first, &last);
     rw_window window;
-    rw_window_make(&window, p, stage->observe_reach, stage->observe_reach, first, last,
+    rw_window_make(&window, j->plan, p, stage->observe_reach, stage->observe_reach, first, last,
                    (const rw_frame *const *)inputs, j->composition.film_to_frame);
     rw_stage_run run = {.scene = &j->seen,
                         .params = j->plan->scenes[j->scene].stages[j->stage].params,
@@ -199,6 +200,8 @@ static bool equip_one(rw_plan *plan, int scene, int stage, GError **error)
 bool rw_prepare(rw_plan *plan, int64_t first, int64_t last, rw_pool *pool,
                 const rw_finish_options *callbacks, GError **error)
 {
+    if (!rw_steady_scenes(plan, first, last, error))
+        return false;
     for (int64_t p = first; p <= last; p = rw_plan_picture(plan, p)->last + 1) {
         const rw_picture *picture = rw_plan_picture(plan, p);
         for (int i = 0; i < plan->n_stages; i++) {

@@ -46,6 +46,15 @@ static void append_row(GString *s, const double *row)
     g_string_append_c(s, ']');
 }
 
+static void append_affine(GString *s, const char *key, rw_affine a)
+{
+    g_string_append_printf(s, "\"%s\":[", key);
+    append_row(s, a.m[0]);
+    g_string_append_c(s, ',');
+    append_row(s, a.m[1]);
+    g_string_append(s, "],");
+}
+
 bool rw_trace_write(rw_trace *t, const rw_trace_line *line, GError **error)
 {
     g_autoptr(GString) s = g_string_new(NULL);
@@ -53,11 +62,12 @@ bool rw_trace_write(rw_trace *t, const rw_trace_line *line, GError **error)
                            line->out, line->frames[0]);
     if (line->n_frames > 1)
         g_string_append_printf(s, ",%" G_GINT64_FORMAT, line->frames[1]);
-    g_string_append(s, "],\"still_to_out\":[");
-    append_row(s, line->still_to_out.m[0]);
-    g_string_append_c(s, ',');
-    append_row(s, line->still_to_out.m[1]);
-    g_string_append(s, "],\"gain\":");
+    g_string_append(s, "],");
+    append_affine(s, "still_to_out", line->still_to_out);
+    append_affine(s, "register", line->still_to_film);
+    append_affine(s, "steady", line->steady);
+    append_affine(s, "frame", line->film_to_out);
+    g_string_append(s, "\"gain\":");
     append_row(s, line->gain);
     g_string_append_printf(s, ",\"blemish_pixels\":%" G_GINT64_FORMAT ",\"held\":%s}\n",
                            line->blemish_pixels, line->held ? "true" : "false");

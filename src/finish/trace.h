@@ -14,7 +14,8 @@ typedef struct rw_trace_line {
     int64_t out;
     int64_t frames[2]; /* film frames shown */
     int n_frames;
-    rw_affine still_to_out; /* of the first of them */
+    rw_affine still_to_out; /* of the first of them: one resample, made of these three: */
+    rw_affine still_to_film, steady, film_to_out;
     double gain[3];
     int64_t blemish_pixels;
     bool held; /* shown in place of a frame that is missing or cannot be read */

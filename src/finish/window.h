@@ -15,8 +15,10 @@ static inline void rw_window_range(const rw_picture *picture, int64_t p, int bef
     *last = MIN(p + after, picture->last);
 }
 
-/* frames[i] is picture first + i, for first .. last of rw_window_range. */
-void rw_window_make(rw_window *window, int64_t p, int before, int after, int64_t first,
-                    int64_t last, const rw_frame *const *frames, rw_affine film_to_frame);
+/* frames[i] is picture first + i, for first .. last of rw_window_range; film_to_frame that of the
+ * composition, from steadied film. */
+void rw_window_make(rw_window *window, const rw_plan *plan, int64_t p, int before, int after,
+                    int64_t first, int64_t last, const rw_frame *const *frames,
+                    rw_affine film_to_frame);
 
 #endif

@@ -380,11 +380,11 @@ bool rw_ladder_opening(const rw_rung_sight *sights, size_t count, rw_rect *usual
     return n > 0 && 2 * n >= count;
 }
 
-/* The projectable picture put in the middle of a rectangle of stored px, as large as it shows. */
+/* The projectable picture put in the middle of a rectangle of stored px, as large as fits in. */
 static rw_affine nominal_place(const rw_gauge *gauge, rw_rect r)
 {
     rw_rect p = gauge->projectable;
-    double scale = MAX(r.width / p.width, r.height / p.height);
+    double scale = MIN(r.width / p.width, r.height / p.height);
     return (rw_affine){{{scale, 0, r.x + r.width / 2 - scale * (p.x + p.width / 2)},
                         {0, scale, r.y + r.height / 2 - scale * (p.y + p.height / 2)}}};
 }
@@ -421,6 +421,7 @@ void rw_ladder_climb(const rw_gauge *gauge, const rw_gate_sight *gate_sights,
         fits[i].film_to_still = place;
         fits[i].method = gate ? RW_GATE_GATE : RW_GATE_PICTURE;
         fits[i].dx = fits[i].dy = 0;
+        fits[i].damaged = false;
         fits[i].confidence = sights[i].stored_width > 0 ? 0.6 : 0;
         if (!gate || !opening_seen(&sights[i]))
             continue;

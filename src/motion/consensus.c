@@ -775,6 +775,27 @@ static void run_drifting(rw_consensus *c)
     run_from_here(c, cooling, G_N_ELEMENTS(cooling));
 }
 
+void rw_consensus_left(const rw_consensus *c, int t, double *x, double *y)
+{
+    double weight = 0;
+    double complex sum = 0;
+    *x = *y = NAN;
+    if (t == 0)
+        return;
+    hop h = hop_between(c, t, t - 1);
+    for (size_t i = c->first[t * L]; i < c->first[t * L + 1]; i++) {
+        const observation *o = &c->obs[i];
+        double w = (double)c->background[t * B + o->block] * (double)o->inlier *
+                   (double)MIN(o->xx, o->yy);
+        sum += w * (o->tx + I * o->ty - expected(c, t, 0, h, o));
+        weight += w;
+    }
+    if (weight > 0) {
+        *x = -creal(sum) / weight;
+        *y = -cimag(sum) / weight;
+    }
+}
+
 rw_consensus_frame *rw_consensus_run(rw_consensus *c, bool drifting)
 {
     if (drifting)

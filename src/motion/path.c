@@ -42,17 +42,36 @@ typedef struct axis {
     bool still;
 } axis;
 
+/* Of moments: frames of the film, doubled stills left out. */
 typedef struct plan {
     int count;
     double px_per_mm;
-    rw_point centre;          /* film mm */
-    rw_consensus_frame *pose; /* the consensus's */
+    rw_point centre; /* film mm */
+    rw_consensus_frame *pose;
+    const rw_steady_input **input;
     axis axis[AXES];
 } plan;
 
 /* ---- names ---- */
 
-static const char *const mode_names[] = {"auto", "locked", "smooth", "off"};
+static const char *const mode_names[] = {"auto", "locked", "smooth", "off", NULL};
+static const char *const border_names[] = {"crop", "dark", "fill", NULL};
+
+const rw_param rw_steady_rows[] = {
+    RW_PARAM_WORD_ROW(rw_steady_params, mode, "Steadying", mode_names, 4, RW_STEADY_AUTO,
+                      "Locked: the picture stands. Smooth: the camera's movement stays, the jitter "
+                      "goes. Auto takes whichever the scene itself asks for."),
+    RW_PARAM_NUMBER_ROW(rw_steady_params, strength, "Calm", "", 0, 1, 0,
+                        "How far a hand-held camera's own movement is evened out, where it is "
+                        "smooth."),
+    RW_PARAM_WORD_ROW(rw_steady_params, border, "Border", border_names, 3, RW_STEADY_CROP,
+                      "What becomes of the edge that a moved picture leaves bare: shown a little "
+                      "closer, left dark, or filled from neighbouring frames."),
+    RW_PARAM_NUMBER_ROW(rw_steady_params, crop, "Most crop", "", 0, 0.25, 0.06,
+                        "Share of the picture that steadying may cost on each side; constant within "
+                        "a scene."),
+    RW_PARAM_END};
+
 
 const char *rw_steady_mode_name(rw_steady_mode mode)
 {
@@ -61,7 +80,7 @@ const char *rw_steady_mode_name(rw_steady_mode mode)
 
 bool rw_steady_mode_parse(const char *name, rw_steady_mode *mode)
 {
-    for (size_t i = 0; i < G_N_ELEMENTS(mode_names); i++)
+    for (size_t i = 0; i < G_N_ELEMENTS(mode_names) - 1; i++)
         if (g_str_equal(name, mode_names[i])) {
             *mode = (rw_steady_mode)i;
             return true;
@@ -80,7 +99,7 @@ static double confidence_of(const rw_consensus_frame *f)
 
 /* The path of the picture's centre is added up hop by hop, so that turning about a far-away
  * point of the scene does not pose as travel. */
-static void fill_axes(plan *p, const rw_steady_input *inputs)
+static void fill_axes(plan *p)
 {
     double complex place = 0;
     for (int t = 0; t < p->count; t++) {
@@ -90,17 +109,18 @@ static void fill_axes(plan *p, const rw_steady_input *inputs)
             place += now->shift - now->turn / then->turn * then->shift;
         }
         double complex turn = clog(now->turn) * LEVER;
-        bool known = confidence_of(now) >= 0.5 && !inputs[t].doubled;
+        const rw_steady_input *input = p->input[t];
+        bool known = confidence_of(now) >= 0.5;
         const double at[AXES] = {creal(place), cimag(place), creal(turn), cimag(turn)};
         for (int a = 0; a < AXES; a++) {
             p->axis[a].at[t] = at[a];
             p->axis[a].variance[t] = known ? 1 : HUGE_VAL;
             p->axis[a].edge[t] = NAN;
         }
-        if (inputs[t].edge_sd_x > 0)
-            p->axis[X].edge[t] = inputs[t].edge_x * p->px_per_mm;
-        if (inputs[t].edge_sd_y > 0)
-            p->axis[Y].edge[t] = inputs[t].edge_y * p->px_per_mm;
+        if (input->edge_sd_x > 0)
+            p->axis[X].edge[t] = input->edge_x * p->px_per_mm;
+        if (input->edge_sd_y > 0)
+            p->axis[Y].edge[t] = input->edge_y * p->px_per_mm;
     }
 }
 
@@ -265,7 +285,7 @@ static void choose_want(plan *p, rw_steady_mode mode, const rw_steady_params *pa
             keep_constant(a, p->count);
         else
             keep_smooth(a, p->count, mode == RW_STEADY_SMOOTH ? params->strength : 0,
-                        params->most_crop * ROWS);
+                        params->crop * ROWS);
     }
 }
 
@@ -333,18 +353,22 @@ static rw_affine correction_of(const plan *p, int t)
     return film_affine(p, turn, (a[X].want[t] - a[X].at[t]) + I * (a[Y].want[t] - a[Y].at[t]));
 }
 
-static void fill_frames(const plan *p, const rw_steady_input *inputs, bool off,
-                        rw_steady_frame *frames)
+/* when[i]: the moment of input i. */
+static void fill_frames(const plan *p, const rw_steady_input *inputs, const rw_steady_pose *poses,
+                        const int *when, int count, bool off, rw_steady_frame *frames)
 {
     const axis *a = p->axis;
-    for (int t = 0; t < p->count; t++) {
-        bool stays = off && !inputs[t].unplaced;
+    for (int i = 0; i < count; i++) {
+        int t = when[i];
+        bool stays = off && !inputs[i].unplaced;
         double sure = confidence_of(&p->pose[t]);
-        frames[t] = (rw_steady_frame){
+        frames[i] = (rw_steady_frame){
             .correction = stays ? rw_affine_identity() : correction_of(p, t),
             .confidence = sure,
             .held = sure < 0.5,
             .background = p->pose[t].background,
+            .left_x = poses[i].left_x,
+            .left_y = poses[i].left_y,
             .x = a[X].at[t] - a[X].at[0],
             .y = a[Y].at[t] - a[Y].at[0],
             .turn = (a[TURN].at[t] - a[TURN].at[0]) / LEVER,
@@ -378,24 +402,47 @@ static double centre_in(span s, double centre, double length)
     return low <= high ? CLAMP(centre, low, high) : 0.5 * (low + high);
 }
 
-/* The largest rectangle of want's shape that every frame fills, no smaller than most_crop allows.
- */
-static void choose_crop(const rw_steady_input *inputs, const rw_steady_frame *frames, int count,
-                        rw_rect want, double most_crop, rw_steady_scene *scene)
+/* Share of want that a rectangle of its shape has when it just fits. */
+static double fitting_share(span x, span y, rw_rect want)
 {
+    return MIN((x.to - x.from) / want.width, (y.to - y.from) / want.height);
+}
+
+#define NEARLY_ALL 0.97
+
+/* The largest rectangle of want's shape that every frame fills; steadying costs no more than its
+ * limit on each side. Where want itself reaches beyond the picture (somebody wants to see the
+ * film's edge), only what steadying adds is hidden. */
+static void choose_crop(const rw_steady_input *inputs, const rw_steady_frame *frames, int count,
+                        rw_rect want, const rw_steady_params *params, rw_steady_scene *scene)
+{
+    scene->crop = want;
+    scene->crop_share = 1;
     span x = {-HUGE_VAL, HUGE_VAL}, y = x;
-    for (int t = 0; t < count; t++)
-        if (inputs[t].have.width > 0 && inputs[t].have.height > 0)
-            shrink_to(&x, &y, frames[t].correction, inputs[t].have);
-    double share = MIN((x.to - x.from) / want.width, (y.to - y.from) / want.height);
-    share = CLAMP(share, 1 - 2 * most_crop, 1.0);
+    double bare = HUGE_VAL;
+    for (int i = 0; i < count; i++)
+        if (inputs[i].have.width > 0 && inputs[i].have.height > 0) {
+            span own_x = {-HUGE_VAL, HUGE_VAL}, own_y = own_x;
+            shrink_to(&own_x, &own_y, rw_affine_identity(), inputs[i].have);
+            bare = MIN(bare, fitting_share(own_x, own_y, want));
+            shrink_to(&x, &y, frames[i].correction, inputs[i].have);
+        }
+    if (params->border != RW_STEADY_CROP || isinf(bare))
+        return;
+    bool within = bare >= NEARLY_ALL;
+    double share = fitting_share(x, y, want) / (within ? 1 : bare);
+    share = CLAMP(share, 1 - 2 * params->crop, 1.0);
     double w = share * want.width, h = share * want.height;
-    scene->crop = (rw_rect){centre_in(x, want.x + want.width / 2, w) - w / 2,
-                            centre_in(y, want.y + want.height / 2, h) - h / 2, w, h};
+    double cx = want.x + want.width / 2, cy = want.y + want.height / 2;
+    if (within) {
+        cx = centre_in(x, cx, w);
+        cy = centre_in(y, cy, h);
+    }
+    scene->crop = (rw_rect){cx - w / 2, cy - h / 2, w, h};
     scene->crop_share = share;
 }
 
-static void fill_scene(const plan *p, const rw_steady_frame *frames, rw_steady_scene *scene)
+static void fill_scene(const plan *p, rw_steady_scene *scene)
 {
     scene->jitter_x = p->axis[X].sigma;
     scene->jitter_y = p->axis[Y].sigma;
@@ -404,30 +451,15 @@ static void fill_scene(const plan *p, const rw_steady_frame *frames, rw_steady_s
     double sum = 0;
     int sure = 0;
     for (int t = 0; t < p->count; t++) {
-        scene->held += frames[t].held;
-        if (!frames[t].held) {
+        bool shown = p->input[t]->have.width > 0;
+        if (confidence_of(&p->pose[t]) < 0.5) {
+            scene->held += shown;
+        } else {
             sum += p->pose[t].sd * p->pose[t].sd;
             sure++;
         }
     }
     scene->left = sure ? sqrt(sum / sure) : 0;
-}
-
-/* ---- the whole ---- */
-
-static rw_consensus_view view_of(const plan *p, const rw_steady_input *input)
-{
-    rw_consensus_view v = {.sight = input->sight};
-    rw_affine still_to_film;
-    double k = p->px_per_mm;
-    rw_affine film_to_px = {{{k, 0, -k * p->centre.x}, {0, k, -k * p->centre.y}}};
-    if (v.sight && v.sight->version != RW_STEADY_VERSION)
-        v.sight = NULL;
-    if (v.sight && rw_affine_invert(input->film_to_still, &still_to_film))
-        v.still_to_px = rw_affine_then(still_to_film, film_to_px);
-    else
-        v.sight = NULL;
-    return v;
 }
 
 static int count_measured(const plan *p)
@@ -438,82 +470,179 @@ static int count_measured(const plan *p)
     return n;
 }
 
-static void draw_lines(plan *p, const rw_steady_input *inputs)
+static void draw_lines(plan *p)
 {
-    fill_axes(p, inputs);
+    fill_axes(p);
     for (int a = 0; a < AXES; a++)
         draw_line(&p->axis[a], p->count);
 }
 
-/* The jitter is what it is; whatever a measurement adds to it is error. */
-static double cost_of(const plan *p)
+static void plan_init(plan *p, const rw_steady_input *inputs, int count, rw_rect picture)
 {
+    *p = (plan){.px_per_mm = ROWS / picture.height,
+                .centre = {picture.x + picture.width / 2, picture.y + picture.height / 2}};
+    p->input = g_new(const rw_steady_input *, count);
+    for (int i = 0; i < count; i++)
+        if (i == 0 || !inputs[i].doubled)
+            p->input[p->count++] = &inputs[i];
+    p->pose = g_new0(rw_consensus_frame, p->count);
+    double *memory = g_new0(double, (size_t)p->count *AXES * 6);
+    for (int a = 0; a < AXES; a++) {
+        ptrdiff_t n = p->count;
+        double *m = memory + n * 6 * a;
+        p->axis[a] = (axis){.at = m,
+                            .line = m + n,
+                            .want = m + 2 * n,
+                            .variance = m + 3 * n,
+                            .edge = m + 4 * n,
+                            .bare = m + 5 * n};
+    }
+}
+
+static void plan_clear(plan *p)
+{
+    g_free(p->axis[0].at);
+    g_free(p->pose);
+    g_free(p->input);
+}
+
+/* ---- measuring ---- */
+
+static rw_affine film_to_px(const plan *p)
+{
+    double k = p->px_per_mm;
+    return (rw_affine){{{k, 0, -k * p->centre.x}, {0, k, -k * p->centre.y}}};
+}
+
+static rw_consensus_view view_of(const plan *p, const rw_steady_input *input)
+{
+    rw_consensus_view v = {.sight = input->sight};
+    rw_affine still_to_film;
+    if (v.sight && v.sight->version != RW_STEADY_VERSION)
+        v.sight = NULL;
+    if (v.sight && rw_affine_invert(input->film_to_still, &still_to_film))
+        v.still_to_px = rw_affine_then(still_to_film, film_to_px(p));
+    else
+        v.sight = NULL;
+    return v;
+}
+
+/* The jitter is what it is; whatever a measurement adds to it is error. */
+static double cost_of(plan *p, const rw_consensus_frame *path, const rw_steady_input *inputs,
+                      int count)
+{
+    int t = 0;
+    for (int i = 0; i < count; i++)
+        if (i == 0 || !inputs[i].doubled)
+            p->pose[t++] = path[i];
+    draw_lines(p);
     double lost = 1 - (double)count_measured(p) / p->count;
     return (1 + 4 * lost) *
            (p->axis[X].sigma * p->axis[X].sigma + p->axis[Y].sigma * p->axis[Y].sigma);
 }
 
-/* Where the camera moved, near and far things may have moved apart: the second way of looking at
- * the same sights is taken where it leaves clearly less unexplained. */
-static void measure(plan *p, rw_consensus *consensus, const rw_steady_input *inputs)
+static void write_poses(const plan *p, const rw_consensus *consensus,
+                        const rw_steady_input *inputs, const rw_consensus_frame *path, int count,
+                        rw_steady_pose *poses)
 {
-    p->pose = rw_consensus_run(consensus, false);
-    draw_lines(p, inputs);
-    if (p->axis[X].still && p->axis[Y].still)
-        return;
-    double tight = cost_of(p);
-    rw_consensus_frame *kept = g_malloc_n((size_t)p->count, sizeof *kept);
-    memcpy(kept, p->pose, sizeof *kept * (size_t)p->count);
-    p->pose = rw_consensus_run(consensus, true);
-    draw_lines(p, inputs);
-    if (cost_of(p) > DRIFT_MUST_SAVE * tight) {
-        memcpy(p->pose, kept, sizeof *kept * (size_t)p->count);
-        draw_lines(p, inputs);
+    for (int i = 0; i < count; i++) {
+        rw_affine scene = film_affine(p, path[i].turn, path[i].shift);
+        poses[i] = (rw_steady_pose){.scene_to_still = rw_affine_then(scene, inputs[i].film_to_still),
+                                    .sd = path[i].sd,
+                                    .background = path[i].background};
+        rw_consensus_left(consensus, i, &poses[i].left_x, &poses[i].left_y);
     }
-    g_free(kept);
 }
 
-static void run_plan(plan *p, const rw_steady_input *inputs, const rw_steady_params *params,
-                     rw_steady_frame *frames, rw_steady_scene *scene)
+/* Where the camera moved, near and far things may have moved apart: the second way of looking at
+ * the same sights is taken where it leaves clearly less unexplained. */
+void rw_steady_measure(const rw_steady_input *inputs, int count, rw_rect picture,
+                       rw_steady_pose *poses)
+{
+    g_return_if_fail(count > 0 && picture.width > 0 && picture.height > 0);
+    plan p;
+    plan_init(&p, inputs, count, picture);
+    rw_consensus_view *views = g_new(rw_consensus_view, count);
+    for (int i = 0; i < count; i++)
+        views[i] = view_of(&p, &inputs[i]);
+    rw_consensus *consensus = rw_consensus_new(views, count);
+    const rw_consensus_frame *path = rw_consensus_run(consensus, false);
+    double tight = cost_of(&p, path, inputs, count);
+    write_poses(&p, consensus, inputs, path, count, poses);
+    if (!(p.axis[X].still && p.axis[Y].still)) {
+        path = rw_consensus_run(consensus, true);
+        if (cost_of(&p, path, inputs, count) <= DRIFT_MUST_SAVE * tight)
+            write_poses(&p, consensus, inputs, path, count, poses);
+    }
+    rw_consensus_free(&consensus);
+    g_free(views);
+    plan_clear(&p);
+}
+
+/* ---- the plan ---- */
+
+/* The pose on the film as it is placed now. */
+static rw_consensus_frame on_film(const plan *p, const rw_steady_input *input,
+                                  const rw_steady_pose *pose)
+{
+    rw_consensus_frame f = {.turn = 1, .sd = HUGE_VAL, .background = pose->background};
+    rw_affine still_to_film;
+    if (isinf(pose->sd) || !rw_affine_invert(input->film_to_still, &still_to_film))
+        return f;
+    rw_affine a = rw_affine_then(pose->scene_to_still, still_to_film);
+    rw_point c = rw_affine_apply(a, p->centre.x, p->centre.y);
+    f.turn = (a.m[0][0] + a.m[1][1]) / 2 + I * (a.m[1][0] - a.m[0][1]) / 2;
+    f.shift = (c.x - p->centre.x + I * (c.y - p->centre.y)) * p->px_per_mm;
+    f.sd = pose->sd;
+    return f;
+}
+
+/* when[i]: the moment of input i. */
+static void read_poses(plan *p, const rw_steady_input *inputs, const rw_steady_pose *poses,
+                       int count, int *when)
+{
+    int t = -1;
+    for (int i = 0; i < count; i++) {
+        when[i] = i == 0 || !inputs[i].doubled ? ++t : t;
+        if (i && inputs[i].doubled)
+            continue;
+        p->pose[t] = on_film(p, &inputs[i], &poses[i]);
+        if (isinf(p->pose[t].sd) && t) { /* for want of better: as the one before */
+            p->pose[t].turn = p->pose[t - 1].turn;
+            p->pose[t].shift = p->pose[t - 1].shift;
+        }
+    }
+}
+
+static void run_plan(plan *p, const rw_steady_params *params, rw_steady_scene *scene)
 {
     settle_measured(p);
     scene->background = median_background(p);
     int measured = count_measured(p);
     rw_steady_mode found = choose_mode(p, measured, scene);
-    scene->mode = params->mode == RW_STEADY_AUTO ? found : params->mode;
-    if (params->mode != RW_STEADY_AUTO)
-        g_snprintf(scene->reason, sizeof scene->reason, "Chosen by a person.");
+    scene->mode = params->mode == RW_STEADY_AUTO ? found : (rw_steady_mode)params->mode;
+    if (params->mode != RW_STEADY_AUTO) {
+        g_autofree char *own = g_strdup(scene->reason);
+        g_snprintf(scene->reason, sizeof scene->reason, "Chosen. Left to itself: %s", own);
+    }
     choose_want(p, scene->mode, params);
-    fill_frames(p, inputs, scene->mode == RW_STEADY_OFF, frames);
-    fill_scene(p, frames, scene);
+    fill_scene(p, scene);
 }
 
-void rw_steady_plan(const rw_steady_input *inputs, int count, rw_rect want,
-                    const rw_steady_params *params, rw_steady_frame *frames, rw_steady_scene *scene)
+void rw_steady_plan(const rw_steady_input *inputs, const rw_steady_pose *poses, int count,
+                    rw_rect picture, rw_rect want, const rw_steady_params *params,
+                    rw_steady_frame *frames, rw_steady_scene *scene)
 {
-    g_return_if_fail(count > 0 && want.width > 0 && want.height > 0);
+    g_return_if_fail(count > 0 && picture.height > 0 && want.width > 0 && want.height > 0);
     memset(scene, 0, sizeof *scene);
-    plan p = {.count = count,
-              .px_per_mm = ROWS / want.height,
-              .centre = {want.x + want.width / 2, want.y + want.height / 2}};
-    rw_consensus_view *views = g_new(rw_consensus_view, count);
-    for (int t = 0; t < count; t++)
-        views[t] = view_of(&p, &inputs[t]);
-    rw_consensus *consensus = rw_consensus_new(views, count);
-    double *memory = g_new0(double, (size_t)count *AXES * 6);
-    for (int a = 0; a < AXES; a++) {
-        double *m = memory + (size_t)count * 6 * (size_t)a;
-        p.axis[a].at = m;
-        p.axis[a].line = m + count;
-        p.axis[a].want = m + 2 * (ptrdiff_t)count;
-        p.axis[a].variance = m + 3 * (ptrdiff_t)count;
-        p.axis[a].edge = m + 4 * (ptrdiff_t)count;
-        p.axis[a].bare = m + 5 * (ptrdiff_t)count;
-    }
-    measure(&p, consensus, inputs);
-    run_plan(&p, inputs, params, frames, scene);
-    choose_crop(inputs, frames, count, want, params->most_crop, scene);
-    g_free(memory);
-    rw_consensus_free(&consensus);
-    g_free(views);
+    plan p;
+    plan_init(&p, inputs, count, picture);
+    int *when = g_new(int, count);
+    read_poses(&p, inputs, poses, count, when);
+    draw_lines(&p);
+    run_plan(&p, params, scene);
+    fill_frames(&p, inputs, poses, when, count, scene->mode == RW_STEADY_OFF, frames);
+    choose_crop(inputs, frames, count, want, params, scene);
+    g_free(when);
+    plan_clear(&p);
 }

@@ -10,6 +10,7 @@
 #include <reelwright/version.h>
 
 #include "report/content.h"
+#include "report/weave.h"
 
 #define MM_PER_FOOT 304.8
 
@@ -144,63 +145,46 @@ static rw_plot *new_plot(rw_report_content *c, const char *title, const char *un
     return p;
 }
 
-static int compare_doubles(const void *a, const void *b)
+static char *format_weave(const double *x, const double *y, int64_t count)
 {
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
+    double across = rw_weave_rms(x, count), along = rw_weave_rms(y, count);
+    return isnan(across) ? NULL
+                         : g_strdup_printf("%.2f px (%.3f %%) across, %.2f px (%.3f %%) along",
+                                           across, 100 * across / RW_WEAVE_ROWS, along,
+                                           100 * along / RW_WEAVE_ROWS);
 }
 
-/* Takes the slow path (median of 101 frames) away, so that weave is what is left. */
-static void subtract_slow_path(double *v, int64_t count)
+static void plot_weave(rw_report_content *c, const char *title, const double *before,
+                       const double *after)
 {
-    enum { HALF = 50 };
-    double window[2 * HALF + 1];
-    g_autofree double *path = g_new(double, MAX(count, 1));
-    for (int64_t i = 0; i < count; i++) {
-        size_t n = 0;
-        for (int64_t k = MAX(0, i - HALF); k <= MIN(count - 1, i + HALF); k++)
-            if (isfinite(v[k]))
-                window[n++] = v[k];
-        qsort(window, n, sizeof *window, compare_doubles);
-        path[i] = n ? window[n / 2] : NAN;
-    }
-    for (int64_t i = 0; i < count; i++)
-        v[i] -= path[i];
+    rw_plot *plot = new_plot(c, title, "px of 1080 rows; right: % of frame height");
+    if (!plot)
+        return;
+    plot->series[0] = (rw_plot_series){"after", after};
+    plot->series[1] = (rw_plot_series){"before", before};
+    plot->n_series = 2;
+    plot->zero_based = true;
+    plot->right_scale = 100 / RW_WEAVE_ROWS;
 }
 
-/* How unsteadily the film lay in the transfer gate: the picture's centre on the stills, in
- * thousandths of a millimetre on the film. */
 static bool gather_weave(rw_report_content *c, rw_reel *reel, GError **error)
 {
-    const rw_gauge *gauge = rw_reel_gauge(reel, error);
-    if (!gauge)
+    rw_weave w;
+    for (int k = 0; k < 2; k++) {
+        w.before[k] = new_series(c);
+        w.after[k] = new_series(c);
+    }
+    if (!rw_weave_gather(reel, c->frames, &w, error))
         return false;
-    double *across = new_series(c), *along = new_series(c);
-    double x = gauge->projectable.x + gauge->projectable.width / 2;
-    double y = gauge->projectable.y + gauge->projectable.height / 2;
-    for (int64_t n = 0; n < c->frames; n++) {
-        rw_geometry_row g;
-        g_autoptr(GError) inner = NULL;
-        across[n] = along[n] = NAN;
-        if (rw_reel_get_geometry(reel, n, &g, &inner) && g.confidence > 0) {
-            rw_point p = rw_affine_apply(g.film_to_still, x, y);
-            double px_per_um = sqrt(fabs(rw_affine_determinant(g.film_to_still))) / 1000;
-            across[n] = p.x / px_per_um;
-            along[n] = p.y / px_per_um;
-        } else if (inner) {
-            g_propagate_error(error, g_steal_pointer(&inner));
-            return false;
-        }
+    plot_weave(c, "Weave across the film, before and after", w.before[0], w.after[0]);
+    plot_weave(c, "Weave along the film, before and after", w.before[1], w.after[1]);
+    char *before = format_weave(w.before[0], w.before[1], c->frames);
+    if (before) { /* rms */
+        g_autofree char *after = format_weave(w.after[0], w.after[1], c->frames);
+        add_fact(c, "Weave", after ? g_strdup_printf("%s rms; after steadying %s", before, after)
+                                   : g_strdup_printf("%s rms", before));
     }
-    subtract_slow_path(across, c->frames);
-    subtract_slow_path(along, c->frames);
-    rw_plot *plot = new_plot(c, "Weave in the transfer gate, taken out", "\302\265m on the film");
-    if (plot) {
-        plot->series[0] = (rw_plot_series){"across", across};
-        plot->series[1] = (rw_plot_series){"along", along};
-        plot->n_series = 2;
-        plot->zero_based = true;
-    }
+    g_free(before);
     return true;
 }
 

@@ -5,6 +5,7 @@
 
 #define MARGIN_LEFT   46.0
 #define MARGIN_RIGHT  10.0
+#define RIGHT_AXIS    34.0
 #define MARGIN_TOP    20.0
 #define MARGIN_BOTTOM 18.0
 #define TEXT_SIZE     8.5
@@ -101,6 +102,11 @@ static void draw_grid(cairo_t *cr, const rw_plot *plot, const frame_area *a, dou
         g_snprintf(text, sizeof text, "%.*f", MIN(decimals, 6), fabs(v) < step * 1e-6 ? 0 : v);
         set_ink(cr, text_ink, 1);
         put_text(cr, a->x - 5, to_y(a, v) + TEXT_SIZE * 0.35, 1, text);
+        if (plot->right_scale > 0) {
+            double r = fabs(v) < step * 1e-6 ? 0 : v * plot->right_scale;
+            g_snprintf(text, sizeof text, "%.2f %%", r);
+            put_text(cr, a->x + a->w + 3, to_y(a, v) + TEXT_SIZE * 0.35, 0, text);
+        }
     }
     double low, high, nstep;
     rw_plot_axis(0, (double)a->count, 8, &low, &high, &nstep);
@@ -197,7 +203,7 @@ bool rw_plot_draw(cairo_t *cr, const rw_plot *plot, double width, double height)
     double least, greatest, step;
     if (plot->count < 1 || !find_range(plot, &least, &greatest))
         return false;
-    frame_area a = {MARGIN_LEFT, MARGIN_TOP, width - MARGIN_LEFT - MARGIN_RIGHT,
+    frame_area a = {MARGIN_LEFT, MARGIN_TOP, width - MARGIN_LEFT - (plot->right_scale > 0 ? RIGHT_AXIS : MARGIN_RIGHT),
                     height - MARGIN_TOP - MARGIN_BOTTOM, 0, 1, plot->count};
     rw_plot_axis(least, greatest, 4, &a.low, &a.high, &step);
     cairo_set_font_size(cr, TEXT_SIZE);

@@ -5,6 +5,8 @@
 static const rw_stage *const table[] = {
     /* Where the film lies on the still. First: everything after it sees film that stands still. */
     &rw_stage_register,
+    /* What the film's own camera added to that. Next, for the same reason. */
+    &rw_stage_steady,
     /* Before all that compares frames with each other. */
     &rw_stage_flicker,
     /* While grain still tells dirt's sharp edges from the picture's, and before a speck is smeared

@@ -9,6 +9,7 @@
 #include <reelwright/stage.h>
 
 extern const rw_stage rw_stage_register; /* stage.c: acts through the composed transform */
+extern const rw_stage rw_stage_steady;   /* steady.c */
 extern const rw_stage rw_stage_noop;
 extern const rw_stage rw_stage_flicker;
 extern const rw_stage rw_stage_blemish;

@@ -5,6 +5,7 @@
 #include "survey/conclude.h"
 #include "survey/finding.h"
 #include "survey/json_text.h"
+#include "survey/steady.h"
 #include "survey/store.h"
 
 typedef struct conclusion {
@@ -177,8 +178,10 @@ static bool put_way_up(conclusion *c, GError **error)
         votes[i].with_y = isnan(far) ? 0 : far;
         votes[i].against_y = isnan(near) ? 0 : near;
     }
-    bool certain = false;
-    int up = rw_way_up_decide(t->summary.side, votes, t->count, &certain);
+    /* without a perforation nothing tells where the next picture would have been looked for */
+    bool certain = false, placed = rw_ladder_has_holes(t->sight, t->count);
+    int up = rw_way_up_decide(placed ? t->summary.side : RW_SIDE_UNKNOWN, votes,
+                              placed ? t->count : 0, &certain);
     return rw_reel_put_meta(c->reel, "way_up", up < 0 ? "-1" : "1", error) &&
            rw_reel_put_meta(c->reel, "way_up.certain", certain ? "1" : "0", error);
 }
@@ -300,6 +303,9 @@ bool rw_conclude(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis, co
     bool ok = c.track != NULL;
     if (ok) {
         rw_track_solve(c.track);
+        ok = rw_steady_climb(reel, c.track, error);
+    }
+    if (ok) {
         c.verdicts = rw_verdicts_new();
         rw_judge_all(c.track, &c.limits, rw_reel_path(reel), c.verdicts);
         listen(&c);
@@ -311,8 +317,8 @@ bool rw_conclude(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis, co
         g_free(c.gap);
         g_free(c.frame);
         g_free(c.repeats);
-        rw_track_free(&c.track);
     }
+    rw_track_free(&c.track);
     if (c.judged)
         g_array_unref(c.judged);
     return ok;

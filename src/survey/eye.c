@@ -15,6 +15,7 @@ struct rw_eye {
     rw_decoder *decoder;
     rw_gate_finder *finder;
     rw_grain_reader *reader;
+    rw_steady_eye *steady; /* NULL: not asked for */
 };
 
 rw_eye *rw_eye_new(const rw_gauge *gauge, const rw_basis *basis)
@@ -35,13 +36,20 @@ void rw_eye_free(rw_eye **eye)
     rw_decoder_free(&(*eye)->decoder);
     rw_gate_finder_free(&(*eye)->finder);
     rw_grain_reader_free(&(*eye)->reader);
+    rw_steady_eye_free(&(*eye)->steady);
     g_clear_pointer(eye, g_free);
+}
+
+void rw_eye_watch_steadiness(rw_eye *eye, rw_rect area)
+{
+    eye->steady = rw_steady_eye_new(eye->gauge, area);
 }
 
 void rw_glance_free(rw_glance **glance)
 {
     if (!*glance)
         return;
+    rw_steady_glance_clear(&(*glance)->steady);
     g_free((*glance)->picture);
     rw_small_clear(&(*glance)->small);
     g_clear_pointer(glance, g_free);
@@ -193,11 +201,14 @@ rw_glance *rw_eye_look(rw_eye *eye, const char *path)
                    pixels.full_width, pixels.full_height, eye->basis.width, eye->basis.height);
         return g;
     }
-    rw_gate_finder_look(eye->finder, &pixels, &eye->basis.prior, &g->sight);
+    if (eye->basis.found) /* else there is none on this reel, and looking everywhere takes long */
+        rw_gate_finder_look(eye->finder, &pixels, &eye->basis.prior, &g->sight);
     g->place = rw_basis_place(&eye->basis, eye->gauge, &g->sight, &g->certain);
     g->px_per_mm = sqrt(fabs(rw_affine_determinant(g->place)));
     rw_affine map = rw_film_to_decoded(g->place, pixels.eighths);
     rw_imprint_make(&g->imprint, eye->gauge, &pixels, &g->small, map);
+    if (eye->steady)
+        rw_steady_eye_look(eye->steady, &pixels, g->certain ? &g->place : NULL, &g->steady);
     read_light(eye, &pixels, map, g);
     read_grain(eye, &pixels, map, g);
     read_edges(g);

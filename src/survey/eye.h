@@ -14,6 +14,7 @@
 #include "survey/basis.h"
 #include "survey/imprint.h"
 #include "survey/measure.h"
+#include "survey/steady.h"
 
 typedef struct rw_glance {
     rw_readings readings; /* those of one still */
@@ -24,6 +25,7 @@ typedef struct rw_glance {
     uint8_t *picture;     /* a small JPEG of the still; owned */
     size_t picture_bytes;
     rw_small small;       /* owned */
+    rw_steady_glance steady; /* owned; empty unless the eye was told to look for it */
     double px_per_mm;     /* stored pixels */
     char fault[200];      /* one line, "" when none */
 } rw_glance;
@@ -33,6 +35,8 @@ void rw_glance_free(rw_glance **glance);
 typedef struct rw_eye rw_eye;
 rw_eye *rw_eye_new(const rw_gauge *gauge, const rw_basis *basis);
 void rw_eye_free(rw_eye **eye);
+/* From now on also what steadying needs, in this part of the stills. */
+void rw_eye_watch_steadiness(rw_eye *eye, rw_rect area);
 rw_glance *rw_eye_look(rw_eye *eye, const char *path);
 
 #endif

@@ -15,6 +15,7 @@
 #include "survey/cache.h"
 #include "survey/conclude.h"
 #include "survey/pair.h"
+#include "survey/steady.h"
 #include "survey/store.h"
 
 enum { BATCH = 8 }; /* stills a transaction: what a kill may cost */
@@ -25,6 +26,9 @@ typedef struct job {
     char *path;            /* owned */
     bool look;             /* measure it; else it is only the one before one that is */
     bool pair;             /* compare it with the one before */
+    bool steady;           /* compare it for steadying with */
+    int64_t earlier[RW_STEADY_LINKS]; /* these jobs, -1 none, */
+    int64_t links[RW_STEADY_LINKS];   /* which are these stills */
 } job;
 
 typedef struct run {
@@ -35,6 +39,8 @@ typedef struct run {
     rw_basis basis;
     GArray *jobs; /* of job */
     rw_matcher *matcher;
+    rw_rect area; /* of the stills, for steadying */
+    rw_belt *belt;
     rw_glance *last; /* of the job before */
     int64_t last_still;
     int in_batch;
@@ -54,6 +60,7 @@ static void *start_hand(void *user, GError **error)
     run *r = user;
     hand *h = g_new0(hand, 1);
     h->eye = rw_eye_new(r->gauge, &r->basis);
+    rw_eye_watch_steadiness(h->eye, r->area);
     return h;
 }
 
@@ -65,11 +72,25 @@ static void stop_hand(void *state, void *user)
     g_free(h);
 }
 
-static void free_glance(void *result, void *user)
+/* What item n of the run brings: job n's glance, and the comparison of the job that is far enough
+ * behind for all of its imprints to lie on the belt. Either may be missing. */
+typedef struct harvest {
+    rw_glance *glance;
+    rw_steady_record *record;
+} harvest;
+
+static void free_harvest(void *result, void *user)
 {
     (void)user;
-    rw_glance *glance = result;
-    rw_glance_free(&glance);
+    harvest *h = result;
+    rw_glance_free(&h->glance);
+    g_free(h->record);
+    g_free(h);
+}
+
+static const job *job_at(const run *r, int64_t n)
+{
+    return n >= 0 && n < (int64_t)r->jobs->len ? &g_array_index(r->jobs, job, n) : NULL;
 }
 
 static bool work(int64_t n, void *state, void *user, void **result, GError **error)
@@ -77,9 +98,18 @@ static bool work(int64_t n, void *state, void *user, void **result, GError **err
     (void)error;
     run *r = user;
     hand *h = state;
-    rw_glance *glance = rw_eye_look(h->eye, g_array_index(r->jobs, job, n).path);
-    rw_small_clear(&glance->small); /* its JPEG is made */
-    *result = glance;
+    harvest *out = g_new0(harvest, 1);
+    const job *j = job_at(r, n), *late = job_at(r, n - rw_belt_lag(r->belt));
+    if (j) {
+        out->glance = rw_eye_look(h->eye, j->path);
+        rw_small_clear(&out->glance->small); /* its JPEG is made */
+    }
+    if (late && late->steady) {
+        out->record = g_new0(rw_steady_record, 1);
+        memcpy(out->record->before, late->links, sizeof late->links);
+        rw_belt_look(r->belt, n - rw_belt_lag(r->belt), late->earlier, &out->record->sight);
+    }
+    *result = out;
     return true;
 }
 
@@ -123,17 +153,31 @@ static bool keep(run *r, const job *j, const rw_glance *glance, GError **error)
     return rw_store_put_pair(r->reel, j->still, &readings, &step, error);
 }
 
+static bool keep_steady(run *r, int64_t n, harvest *h, GError **error)
+{
+    const job *j = job_at(r, n), *late = job_at(r, n - rw_belt_lag(r->belt));
+    rw_belt_put(r->belt, n, h->glance ? g_steal_pointer(&h->glance->steady.imprint) : NULL);
+    if (j && j->steady && !rw_steady_put_rungs(r->reel, j->still, &h->glance->steady.rungs, error))
+        return false;
+    return !h->record || rw_steady_put_record(r->reel, late->still, h->record, error);
+}
+
 static bool consume(int64_t n, void *result, void *user, GError **error)
 {
     run *r = user;
-    const job *j = &g_array_index(r->jobs, job, n);
-    bool ok = open_batch(r, error) && keep(r, j, result, error) &&
-              close_batch(r, n + 1 == (int64_t)r->jobs->len, error);
-    rw_glance_free(&r->last);
-    r->last = result;
-    r->last_still = j->still;
+    harvest *h = result;
+    const job *j = job_at(r, n);
+    int64_t last = (int64_t)r->jobs->len - 1 + rw_belt_lag(r->belt);
+    bool ok = open_batch(r, error) && (!j || keep(r, j, h->glance, error)) &&
+              keep_steady(r, n, h, error) && close_batch(r, n == last, error);
+    if (j) {
+        rw_glance_free(&r->last);
+        r->last = g_steal_pointer(&h->glance);
+        r->last_still = j->still;
+    }
+    free_harvest(h, NULL);
     if (ok && r->progress)
-        rw_progress_step(r->progress, n + 1);
+        rw_progress_step(r->progress, MIN(n + 1, (int64_t)r->jobs->len));
     return ok;
 }
 
@@ -200,46 +244,94 @@ static bool is_measured(run *r, int64_t still, GError **error)
     return value == RW_STATE_UNREADABLE || rw_cache_has(r->folder, still);
 }
 
-static bool list_jobs(run *r, GArray *ids, GPtrArray *paths, GError **error)
+/* Was this still compared for steadying with just those that lie before it? */
+static bool is_compared(run *r, const int64_t *stills, size_t i, GError **error)
+{
+    rw_steady_record record;
+    int64_t links[RW_STEADY_LINKS];
+    if (!rw_steady_get_record(r->reel, stills[i], &record, error))
+        return false;
+    rw_steady_links(stills, i, links);
+    return memcmp(links, record.before, sizeof links) == 0;
+}
+
+/* What is to be done at each position. */
+typedef struct wants {
+    bool look, pair, steady;
+    bool imprint; /* somebody's comparison needs it */
+} wants;
+
+static bool list_wants(run *r, const int64_t *stills, size_t count, wants *w, GError **error)
 {
     g_autoptr(GError) inner = NULL;
-    g_autofree bool *look = g_new0(bool, ids->len + 1), *pair = g_new0(bool, ids->len + 1);
-    for (guint i = 0; i < ids->len && !inner; i++) {
-        int64_t still = g_array_index(ids, int64_t, i);
-        int64_t before = i ? g_array_index(ids, int64_t, i - 1) : 0;
-        look[i] = r->options->again || !is_measured(r, still, &inner);
-        pair[i] = r->options->again ||
-                  (!inner && rw_store_pair_with(r->reel, still, &inner) != before);
+    for (size_t i = 0; i < count && !inner; i++) {
+        int64_t before = i ? stills[i - 1] : 0;
+        bool again = r->options->again;
+        w[i].look = again || !is_measured(r, stills[i], &inner);
+        w[i].pair = again || (!inner && rw_store_pair_with(r->reel, stills[i], &inner) != before);
+        w[i].steady = again || (!inner && !is_compared(r, stills, i, &inner));
+        for (int l = 0; w[i].steady && l < RW_STEADY_LINKS; l++)
+            if (i >= (size_t)rw_steady_link_back(l))
+                w[i - (size_t)rw_steady_link_back(l)].imprint = true;
     }
-    if (inner) {
+    bool ok = !inner;
+    if (!ok)
         g_propagate_error(error, g_steal_pointer(&inner));
-        return false;
-    }
-    for (guint i = 0; i < ids->len; i++) {
-        if (!look[i] && !pair[i] && !pair[i + 1])
+    return ok;
+}
+
+static void list_jobs_of(run *r, const int64_t *stills, size_t count, GPtrArray *paths,
+                         const wants *w)
+{
+    g_autofree int64_t *at = g_new(int64_t, count + 1); /* the job of each position */
+    for (size_t i = 0; i < count; i++) {
+        at[i] = -1;
+        if (!w[i].look && !w[i].pair && !w[i].steady && !w[i].imprint && !w[i + 1].pair)
             continue;
         job j = {.position = i,
-                 .still = g_array_index(ids, int64_t, i),
-                 .before = i ? g_array_index(ids, int64_t, i - 1) : 0,
-                 .path = g_strdup(g_ptr_array_index(paths, i)),
-                 .look = look[i],
-                 .pair = pair[i]};
+                 .still = stills[i],
+                 .before = i ? stills[i - 1] : 0,
+                 .path = g_strdup(g_ptr_array_index(paths, (guint)i)),
+                 .look = w[i].look,
+                 .pair = w[i].pair,
+                 .steady = w[i].steady};
+        rw_steady_links(stills, i, j.links);
+        for (int l = 0; l < RW_STEADY_LINKS; l++) {
+            size_t back = (size_t)rw_steady_link_back(l);
+            j.earlier[l] = j.steady && i >= back ? at[i - back] : -1;
+        }
+        at[i] = r->jobs->len;
         g_array_append_val(r->jobs, j);
     }
+}
+
+static bool list_jobs(run *r, GArray *ids, GPtrArray *paths, GError **error)
+{
+    const int64_t *stills = (const int64_t *)(const void *)ids->data;
+    g_autofree wants *w = g_new0(wants, ids->len + 1);
+    GError *failed = NULL;
+    if (!list_wants(r, stills, ids->len, w, &failed)) {
+        g_propagate_error(error, failed);
+        return false;
+    }
+    list_jobs_of(r, stills, ids->len, paths, w);
     return true;
 }
 
 static bool measure(run *r, GError **error)
 {
-    static const rw_ordered_ops ops = {start_hand, work, consume, free_glance, stop_hand};
+    static const rw_ordered_ops ops = {start_hand, work, consume, free_harvest, stop_hand};
     int threads = r->options->threads > 0 ? r->options->threads : rw_cpu_count();
     if (r->jobs->len == 0)
         return true;
     if (r->options->progress)
         r->progress = rw_progress_new("survey", "stills", r->jobs->len);
     r->matcher = rw_matcher_new(r->basis.band);
-    bool ok = rw_ordered_run(&ops, 0, (int64_t)r->jobs->len - 1, threads, 2 * threads + 2,
+    const int lag = 2 * threads + 2;
+    r->belt = rw_belt_new(lag);
+    bool ok = rw_ordered_run(&ops, 0, (int64_t)r->jobs->len - 1 + lag, threads, lag,
                              r->options->cancel, r, error);
+    rw_belt_free(&r->belt);
     if (!ok && r->in_batch > 0) {
         /* what was measured so far is kept when the run was only asked to stop */
         bool cancelled = error && g_error_matches(*error, RW_ERROR, RW_ERROR_CANCELLED);
@@ -287,7 +379,10 @@ bool rw_survey_run(rw_reel *reel, const rw_survey_options *options, rw_survey_su
     g_array_set_clear_func(r.jobs, clear_job);
     bool ok = read_order(reel, ids, error);
     GPtrArray *paths = ok ? read_paths(reel, ids, error) : NULL;
-    ok = paths && settle_basis(&r, paths, error) && list_jobs(&r, ids, paths, error) &&
+    ok = paths && settle_basis(&r, paths, error) &&
+         rw_steady_area(reel, r.gauge, &r.basis, (const char *const *)paths->pdata, paths->len,
+                        &r.area, error) &&
+         list_jobs(&r, ids, paths, error) &&
          measure(&r, error) &&
          rw_conclude(reel, r.gauge, &r.basis, (const int64_t *)(const void *)ids->data, ids->len,
                      summary, error);

@@ -326,6 +326,16 @@ static void draw_story(const story *s, const texture *scene, const texture *body
         px[i] += (float)(s->grain * normal(r));
 }
 
+static void plan_inputs(const rw_steady_input *inputs, int n, const rw_steady_params *params,
+                        rw_steady_frame *frames, rw_steady_scene *scene)
+{
+    const rw_rect picture = {0, 0, 14.4, 10.8};
+    rw_steady_pose *poses = g_new(rw_steady_pose, n);
+    rw_steady_measure(inputs, n, picture, poses);
+    rw_steady_plan(inputs, poses, n, picture, picture, params, frames, scene);
+    g_free(poses);
+}
+
 static played play(const story *s, const rw_steady_params *params)
 {
     played p = {g_new0(rw_steady_input, s->n), g_new0(rw_steady_sight, s->n),
@@ -354,7 +364,7 @@ static played play(const story *s, const rw_steady_params *params)
             p.inputs[t].edge_x = jitter.x / 100, p.inputs[t].edge_y = jitter.y / 100,
             p.inputs[t].edge_sd_x = p.inputs[t].edge_sd_y = 0.001;
     }
-    rw_steady_plan(p.inputs, s->n, (rw_rect){0, 0, 14.4, 10.8}, params, p.frames, &p.scene);
+    plan_inputs(p.inputs, s->n, params, p.frames, &p.scene);
     for (int t = 0; t < s->n; t++)
         rw_steady_imprint_unref(&kept[t]);
     g_free(kept);
@@ -470,21 +480,21 @@ static void test_all_black(void)
 static void test_strength_and_off(void)
 {
     story s = {.n = 40, .jitter = 1, .pan = 300, .black_first = -1, .black_last = -1};
-    rw_steady_params params = {RW_STEADY_SMOOTH, 1, 0.05};
+    rw_steady_params params = {RW_STEADY_SMOOTH, 1, 0.05, RW_STEADY_CROP};
     played p = play(&s, &params);
     g_assert_cmpint(p.scene.mode, ==, RW_STEADY_SMOOTH);
     for (int t = 0; t < s.n; t++) /* calmed, and within the crop that it may cost */
         g_assert_cmpfloat(fabs(p.frames[t].want_x - p.intent[t].x + p.truth[0].x), <,
                           0.05 * 1080 + 6);
     params.mode = RW_STEADY_OFF;
-    rw_steady_plan(p.inputs, s.n, (rw_rect){0, 0, 14.4, 10.8}, &params, p.frames, &p.scene);
+    plan_inputs(p.inputs, s.n, &params, p.frames, &p.scene);
     for (int t = 0; t < s.n; t++)
         g_assert_cmpfloat(p.frames[t].correction.m[0][2], ==, 0);
     g_assert_cmpfloat(p.scene.crop_share, ==, 1);
     /* a frame that registration could not place is put among its neighbours all the same */
     p.inputs[10].unplaced = true;
     p.inputs[10].film_to_still.m[0][2] += 40;
-    rw_steady_plan(p.inputs, s.n, (rw_rect){0, 0, 14.4, 10.8}, &params, p.frames, &p.scene);
+    plan_inputs(p.inputs, s.n, &params, p.frames, &p.scene);
     rw_point c = rw_affine_apply(p.frames[10].correction, 7.2, 5.4);
     g_assert_cmpfloat(fabs(100 * (c.x - 7.2) - 40), <, 8);
     g_assert_cmpfloat(p.frames[9].correction.m[0][2], ==, 0);
@@ -499,16 +509,16 @@ static void test_pure(void)
     played p = play(&s, &defaults);
     rw_steady_frame *again = g_new0(rw_steady_frame, s.n);
     rw_steady_scene scene;
-    rw_steady_plan(p.inputs, s.n, (rw_rect){0, 0, 14.4, 10.8}, &defaults, again, &scene);
+    plan_inputs(p.inputs, s.n, &defaults, again, &scene);
     for (int t = 0; t < s.n; t++)
         g_assert_true(memcmp(&again[t].correction, &p.frames[t].correction, sizeof(rw_affine)) ==
                       0);
     p.inputs[5].sight = NULL;
     p.sights[6].version++;
-    rw_steady_plan(p.inputs, s.n, (rw_rect){0, 0, 14.4, 10.8}, &defaults, again, &scene);
+    plan_inputs(p.inputs, s.n, &defaults, again, &scene);
     g_assert_true(again[5].held);
     g_assert_true(again[6].held);
-    rw_steady_plan(p.inputs, 1, (rw_rect){0, 0, 14.4, 10.8}, &defaults, again, &scene);
+    plan_inputs(p.inputs, 1, &defaults, again, &scene);
     g_assert_cmpint(scene.mode, ==, RW_STEADY_OFF);
     g_free(again);
     played_clear(&p);

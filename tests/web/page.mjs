@@ -278,6 +278,12 @@ async function adjust(page, other) {
   await page.keyboard.press('Control+Shift+z');
   await until(() => choice('scene:1', 'colour.warmth') === '-0.5', 'and one more of them');
 
+  await page.getByRole('radio', { name: 'Locked' }).check({ force: true });
+  await until(() => choice('scene:1', 'steady.mode') === 'locked', 'how a scene is steadied is a choice like any other');
+  await until(async () => /^Scene 1: Chosen\. Left to itself: (Locked|Smooth|Off): /.test(await page.locator('.reason').textContent()), 'and it says what it would do by itself, and why');
+  await page.getByRole('button', { name: 'Undo' }).click();
+  await until(() => choice('scene:1', 'steady.mode') === null, 'it is undone like any other');
+
   // the field of view by hand: the picture goes with the hand, as far as the film does
   await page.getByRole('radio', { name: 'Whole reel' }).check({ force: true });
   const plate = await page.locator('canvas.plate').boundingBox();

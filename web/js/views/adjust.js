@@ -2,7 +2,7 @@
 // Adjust: every choice there is, drawn from the bench's own table of them. A control that is moved
 // shows in the picture at once; let go, it is stored.
 
-import { BenchError, post, reelAddress } from '../api.js';
+import { BenchError, get, post, reelAddress } from '../api.js';
 import { ask, el, fill, oncePerFrame, tell } from '../dom.js';
 import { count } from '../film.js';
 import { cropByHand } from './crop.js';
@@ -10,7 +10,7 @@ import { cropByHand } from './crop.js';
 /** @typedef {import('../main.js').Param} Param @typedef {import('../main.js').Group} Group */
 
 /** Words of a table as a person reads them. */
-const WORDS = { '-1': 'Turned', 1: 'Normal', hold: 'Hold the last', blend: 'Blend neighbours', on: 'On', off: 'Off', film: 'As on the film', full: 'Full range' };
+const WORDS = { '-1': 'Turned', 1: 'Normal', hold: 'Hold the last', blend: 'Blend neighbours', crop: 'Closer', on: 'On', off: 'Off', film: 'As on the film', full: 'Full range' };
 /** @param {string} word */
 const wordText = (word) => WORDS[/** @type {'on'} */ (word)] ?? word.replace(/-/g, ' ').replace(/^./, (c) => c.toUpperCase());
 
@@ -223,12 +223,31 @@ export function adjustView(workspace) {
     return nodes;
   }
 
+  /** How this scene is steadied, and why. */
+  function steadying() {
+    const said = el('p', { class: 'quiet reason', 'aria-live': 'polite' });
+    let asked = '';
+    updates.push(async () => {
+      const { scene: s, revision } = session;
+      const now = s ? `${s.id} ${revision}` : '';
+      if (!s || now === asked) return;
+      asked = now;
+      try {
+        const answer = await get(reelAddress(session.name, `steady/${s.id}`));
+        if (asked === now) said.textContent = `Scene ${session.reel.scenes.indexOf(s) + 1}: ${answer.reason}`;
+      } catch {
+        asked = '';
+      }
+    });
+    return said;
+  }
+
   /** @param {Group} g */
   function group(g) {
     const open = localStorage.getItem(`open.${g.name}`) ?? (g.name === 'survey' ? 'no' : 'yes');
     const node = el('details', { class: 'group', open: open === 'yes', ontoggle: () => localStorage.setItem(`open.${g.name}`, node.open ? 'yes' : 'no') },
       el('summary', null, el('span', null, g.title)), el('p', { class: 'quiet' }, g.help),
-      g.name === 'film' ? speed() : null,
+      g.name === 'film' ? speed() : null, g.name === 'steady' ? steadying() : null,
       g.name === 'crop' ? el('p', { class: 'quiet' }, 'Or drag the picture itself; its corners take in more or less.') : null, byPart(g));
     return node;
   }
