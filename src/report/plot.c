@@ -5,7 +5,7 @@
 
 #define MARGIN_LEFT   46.0
 #define MARGIN_RIGHT  10.0
-#define RIGHT_AXIS    34.0
+#define RIGHT_AXIS    36.0
 #define MARGIN_TOP    20.0
 #define MARGIN_BOTTOM 18.0
 #define TEXT_SIZE     8.5
@@ -104,7 +104,7 @@ static void draw_grid(cairo_t *cr, const rw_plot *plot, const frame_area *a, dou
         put_text(cr, a->x - 5, to_y(a, v) + TEXT_SIZE * 0.35, 1, text);
         if (plot->right_scale > 0) {
             double r = fabs(v) < step * 1e-6 ? 0 : v * plot->right_scale;
-            g_snprintf(text, sizeof text, "%.2f %%", r);
+            g_snprintf(text, sizeof text, "%.2f", r);
             put_text(cr, a->x + a->w + 3, to_y(a, v) + TEXT_SIZE * 0.35, 0, text);
         }
     }

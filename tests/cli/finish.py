@@ -43,7 +43,9 @@ def out(name):
 
 
 def complaints(done):
-    return [line for line in done.stderr.splitlines() if line.startswith('reelwright')]
+    """But for the line that these reels were never looked at for steadying (tests/law/steady.c)."""
+    return [line for line in done.stderr.splitlines()
+            if line.startswith('reelwright') and ': Not steadied: ' not in line]
 
 
 def one_line(done):
