@@ -4,6 +4,7 @@
 
 #include "survey/conclude.h"
 #include "survey/finding.h"
+#include "survey/hue.h"
 #include "survey/json_text.h"
 #include "survey/steady.h"
 #include "survey/store.h"
@@ -284,6 +285,7 @@ static bool write_down(conclusion *c, GError **error)
         return false;
     bool ok = put_frames(c, error) && put_geometry(c, error) && put_summary(c, error) &&
               put_way_up(c, error) && put_scenes(c, error) && put_findings(c, error) &&
+              rw_hue_conclude(c->reel, error) &&
               rw_reel_log_event(c->reel, "surveyed", NULL, error) &&
               rw_reel_commit(c->reel, error);
     if (!ok)

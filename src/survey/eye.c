@@ -2,10 +2,12 @@
 #include <math.h>
 #include <setjmp.h>
 #include <stdio.h>
+#include <string.h>
 
 #include <jpeglib.h>
 
 #include "survey/eye.h"
+#include "survey/hue.h"
 
 #define SMALL_QUALITY 88
 
@@ -147,6 +149,28 @@ static void read_light(rw_eye *eye, const rw_pixels *pixels, rw_affine map, rw_g
     read_clear(eye, pixels, map, g);
 }
 
+/* Every channel for itself, for what the whole reel tells of lamp and dyes. */
+static void read_colour(rw_eye *eye, const rw_pixels *pixels, rw_affine map, rw_glance *g)
+{
+    rw_colour_sight *s = &g->colour;
+    rw_rect a = eye->gauge->camera_aperture;
+    rw_rect inside = {a.x + 0.08 * a.width, a.y + 0.08 * a.height, 0.84 * a.width,
+                      0.84 * a.height};
+    if (g->certain)
+        rw_hues_of(pixels, map, rebate(eye->gauge), 2000, true, s->rebate);
+    double best = 0;
+    for (int i = 0; i < eye->gauge->n_perforations && g->certain; i++) {
+        float light[3];
+        rw_hues_of(pixels, map, hole_inside(&eye->gauge->perforations[i]), 2000, false, light);
+        double sum = (double)light[0] + (double)light[1] + (double)light[2];
+        if (sum > best) { /* not a hole that is dirty; false with NAN */
+            best = sum;
+            memcpy(s->clear, light, sizeof light);
+        }
+    }
+    rw_sample_hues(&g->small, map, inside, s);
+}
+
 static void read_grain(rw_eye *eye, const rw_pixels *pixels, rw_affine map, rw_glance *g)
 {
     double *v = g->readings.v;
@@ -183,6 +207,7 @@ rw_glance *rw_eye_look(rw_eye *eye, const char *path)
     rw_glance *g = g_new0(rw_glance, 1);
     rw_pixels pixels;
     rw_readings_clear(&g->readings);
+    rw_colour_sight_clear(&g->colour);
     g->place = eye->basis.film_to_still;
     if (!rw_decoder_decode(eye->decoder, path, eye->basis.eighths, &pixels, &error)) {
         g_strlcpy(g->fault, error->message, sizeof g->fault);
@@ -210,6 +235,7 @@ rw_glance *rw_eye_look(rw_eye *eye, const char *path)
     if (eye->steady)
         rw_steady_eye_look(eye->steady, &pixels, g->certain ? &g->place : NULL, &g->steady);
     read_light(eye, &pixels, map, g);
+    read_colour(eye, &pixels, map, g);
     read_grain(eye, &pixels, map, g);
     read_edges(g);
     return g;

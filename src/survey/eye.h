@@ -11,6 +11,7 @@
 #ifndef RW_SURVEY_EYE_H
 #define RW_SURVEY_EYE_H
 
+#include "colour/sight.h"
 #include "survey/basis.h"
 #include "survey/imprint.h"
 #include "survey/measure.h"
@@ -19,6 +20,7 @@
 typedef struct rw_glance {
     rw_readings readings; /* those of one still */
     rw_gate_sight sight;
+    rw_colour_sight colour;
     rw_affine place;      /* film mm -> stored pixels, this still's own idea */
     bool certain;         /* place rests on a perforation */
     rw_imprint imprint;

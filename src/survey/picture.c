@@ -142,6 +142,38 @@ rw_light rw_light_of(const rw_pixels *pixels, rw_affine film_to_px, rw_rect film
                       (double)clipped / total, total};
 }
 
+void rw_hues_of(const rw_pixels *pixels, rw_affine film_to_px, rw_rect film, int max_samples,
+                bool mean, float light[3])
+{
+    int histogram[3][256] = {{0}}, total = 0;
+    int columns = MAX(2, (int)sqrt(max_samples * film.width / film.height));
+    int rows = MAX(2, max_samples / columns);
+    for (int j = 0; j < rows; j++)
+        for (int i = 0; i < columns; i++) {
+            rw_point at = rw_affine_apply(film_to_px, film.x + (i + 0.5) / columns * film.width,
+                                          film.y + (j + 0.5) / rows * film.height);
+            if (!(at.x > -0.5 && at.y > -0.5 && at.x < pixels->width - 0.5 &&
+                  at.y < pixels->height - 0.5))
+                continue;
+            int rgb[3];
+            rgb_at(pixels, (int)(at.x + 0.5), (int)(at.y + 0.5), rgb);
+            for (int c = 0; c < 3; c++)
+                histogram[c][rgb[c]]++;
+            total++;
+        }
+    bool seen = total >= rows * columns / 2;
+    for (int c = 0; c < 3; c++) {
+        double middle = percentile(histogram[c], total, 0.5), sum = 0;
+        for (int v = 0; v < 256; v++)
+            if (histogram[c][v])
+                sum += rw_linear_from_coded(v) * histogram[c][v];
+        if (!seen || (!mean && middle >= CEILING - 2))
+            light[c] = NAN;
+        else
+            light[c] = (float)(mean ? sum / total : rw_linear_from_coded(middle));
+    }
+}
+
 void rw_view_make(const rw_small *small, rw_affine film_to_px, rw_rect film, uint8_t *view,
                   int width, int height)
 {

@@ -44,6 +44,11 @@ typedef struct rw_light {
  * maps film mm to decoded pixels. */
 rw_light rw_light_of(const rw_pixels *pixels, rw_affine film_to_px, rw_rect film, int max_samples);
 
+/* The three channels of one region: their linear median or mean; NAN when the region is not on the
+ * still, and a median at the ceiling. */
+void rw_hues_of(const rw_pixels *pixels, rw_affine film_to_px, rw_rect film, int max_samples,
+                bool mean, float light[3]);
+
 /* The film as this still shows it, area-averaged from the small picture: view[j * width + i] is the
  * coded luma of the middle of cell (i, j) of `film`; film_to_px as above. */
 void rw_view_make(const rw_small *small, rw_affine film_to_px, rw_rect film, uint8_t *view,

@@ -63,6 +63,8 @@ bool rw_store_put_still(rw_reel *reel, int64_t still, const rw_glance *glance, G
     return put_state(reel, still, glance, error) &&
            rw_reel_put_measure_blob(reel, still, RW_BLOB_SIGHT, RW_GATE_VERSION, &glance->sight,
                                     sizeof glance->sight, error) &&
+           rw_reel_put_measure_blob(reel, still, RW_BLOB_COLOUR, RW_BLOB_COLOUR_VERSION,
+                                    &glance->colour, sizeof glance->colour, error) &&
            put_readings(reel, still, &glance->readings, 0, RW_M_FIRST_OF_PAIR, error);
 }
 
@@ -94,6 +96,12 @@ int64_t rw_store_pair_with(rw_reel *reel, int64_t still, GError **error)
     return get_blob(reel, still, RW_BLOB_STEP, RW_BLOB_STEP_VERSION, &step, sizeof step, error)
                ? step.before
                : -1;
+}
+
+bool rw_store_get_colour(rw_reel *reel, int64_t still, rw_colour_sight *sight, GError **error)
+{
+    return get_blob(reel, still, RW_BLOB_COLOUR, RW_BLOB_COLOUR_VERSION, sight, sizeof *sight,
+                    error);
 }
 
 /* Times and faults of the stills of the track. */

@@ -16,6 +16,8 @@ bool rw_store_get_basis(rw_reel *reel, rw_basis *basis, GError **error);
 bool rw_store_put_basis(rw_reel *reel, const rw_basis *basis, GError **error);
 
 /* What a glance says of one still; also the state and fault of the still's own row. */
+/* False without error when there is none. */
+bool rw_store_get_colour(rw_reel *reel, int64_t still, rw_colour_sight *sight, GError **error);
 bool rw_store_put_still(rw_reel *reel, int64_t still, const rw_glance *glance, GError **error);
 bool rw_store_put_pair(rw_reel *reel, int64_t still, const rw_readings *readings,
                        const rw_step *step, GError **error);

@@ -239,9 +239,11 @@ static bool is_measured(run *r, int64_t still, GError **error)
 {
     const rw_measure_info *state = &rw_measure_table()[RW_M_STATE];
     double value = rw_reel_get_measure(r->reel, still, state->name, state->version, error);
+    rw_colour_sight colour;
     if (isnan(value))
         return false;
-    return value == RW_STATE_UNREADABLE || rw_cache_has(r->folder, still);
+    return value == RW_STATE_UNREADABLE || (rw_cache_has(r->folder, still) &&
+                                            rw_store_get_colour(r->reel, still, &colour, error));
 }
 
 /* Was this still compared for steadying with just those that lie before it? */

@@ -1,0 +1,20 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ *
+ * hue.h - the picture's colours on one still, and what all of them say of the reel.
+ */
+#ifndef RW_SURVEY_HUE_H
+#define RW_SURVEY_HUE_H
+
+#include <reelwright/reel.h>
+
+#include "colour/sight.h"
+#include "survey/picture.h"
+
+/* Samples, means and extremes of `film` (mm); film_to_px maps it to decoded pixels. */
+void rw_sample_hues(const rw_small *small, rw_affine film_to_px, rw_rect film,
+                    rw_colour_sight *sight);
+
+/* Leaves the reel's fact "colour" for finish: from the frames and scenes as they are in reel.db. */
+bool rw_hue_conclude(rw_reel *reel, GError **error);
+
+#endif
