@@ -50,7 +50,7 @@ def shot_filter(first, frames, event):
     if word == 'whip':
         middle = frames // 2
         chain += (f",scale=1280:480,crop=640:480:x='clip((n-{middle - 3})/6,0,1)*640':y=0,"
-                  f"tmix=frames=2:enable='between(n,{middle - 3},{middle + 4})'")
+                  f"gblur=sigma=12:sigmaV=0.01:enable='between(n,{middle - 3},{middle + 4})'")
     return chain + ',setsar=1,format=yuv420p'
 
 

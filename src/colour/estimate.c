@@ -10,7 +10,7 @@
 /* Row: third of the spectrum (red, green, blue); column: dye (cyan, magenta, yellow). */
 static const double side[3][3] = {{1, 0.08, 0.02}, {0.16, 1, 0.08}, {0.07, 0.22, 1}};
 
-enum { SLOW = 31 }; /* frames over which the lamp's drift is taken: flicker is no drift */
+static const size_t slow = 31; /* frames over which the lamp's drift is taken: flicker is no drift */
 
 /* ---- robust numbers; all skip NAN and give NAN when nothing is left ---- */
 
@@ -105,11 +105,11 @@ static double lamp_gain(const work *w, size_t i, int c)
     return (double)w->reel.lamp[c] * exp2((double)w->drift[w->views[i].n].drift[c]);
 }
 
-/* Median of log2 clear light over SLOW frames round view i, less that of the reel. */
+/* Median of log2 clear light over `slow` frames round view i, less that of the reel. */
 static double slow_light(const double *clear, size_t count, size_t i, double usual)
 {
-    size_t reach = SLOW / 2;
-    for (; reach < count + SLOW; reach *= 2) { /* further where the light is not seen */
+    size_t reach = slow / 2;
+    for (; reach < count + slow; reach *= 2) { /* further where the light is not seen */
         size_t first = i > reach ? i - reach : 0, last = MIN(i + reach, count - 1);
         double m = median(clear + first, last - first + 1);
         if (isfinite(m))

@@ -135,6 +135,7 @@ rw_track *rw_store_load_track(rw_reel *reel, const rw_gauge *gauge, const rw_bas
     rw_track *track = rw_track_new(gauge, basis, count);
     memcpy(track->still, order, sizeof *order * count);
     bool ok = load_rows(reel, track, &inner);
+    rw_colour_sight colour;
     for (size_t i = 0; ok && i < count; i++) {
         for (int m = 0; !inner && m < RW_N_MEASURES; m++)
             track->readings[i].v[m] =
@@ -145,6 +146,8 @@ rw_track *rw_store_load_track(rw_reel *reel, const rw_gauge *gauge, const rw_bas
         if (!inner)
             get_blob(reel, order[i], RW_BLOB_STEP, RW_BLOB_STEP_VERSION, &track->step[i],
                      sizeof track->step[i], &inner);
+        if (!inner && rw_store_get_colour(reel, order[i], &colour, &inner))
+            track->look[i] = rw_look_make(&colour);
         ok = !inner;
     }
     if (inner)

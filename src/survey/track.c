@@ -5,6 +5,16 @@
 #include "survey/cut.h"
 #include "survey/track.h"
 
+rw_look rw_look_make(const rw_colour_sight *sight)
+{
+    rw_look look = {.seen = isfinite(sight->mean[0])};
+    for (int i = 0; i < RW_COLOUR_SAMPLES; i++) {
+        const uint8_t *s = sight->sample[i];
+        look.tone[i] = (uint8_t)((54 * s[0] + 183 * s[1] + 19 * s[2] + 128) >> 8);
+    }
+    return look;
+}
+
 rw_track *rw_track_new(const rw_gauge *gauge, const rw_basis *basis, size_t count)
 {
     rw_track *t = g_new0(rw_track, 1);
@@ -16,6 +26,7 @@ rw_track *rw_track_new(const rw_gauge *gauge, const rw_basis *basis, size_t coun
     t->readings = g_new(rw_readings, count);
     t->sight = g_new0(rw_gate_sight, count);
     t->step = g_new0(rw_step, count);
+    t->look = g_new0(rw_look, count);
     t->fit = g_new0(rw_gate_fit, count);
     t->scene = g_new0(size_t, count);
     t->fault = g_new0(char *, count);
@@ -38,6 +49,7 @@ void rw_track_free(rw_track **track)
     g_free(t->readings);
     g_free(t->sight);
     g_free(t->step);
+    g_free(t->look);
     g_free(t->fit);
     g_free(t->scene);
     g_free(t->fault);

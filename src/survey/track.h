@@ -10,9 +10,17 @@
 
 #include <reelwright/gate.h>
 
+#include "colour/sight.h"
 #include "survey/basis.h"
 #include "survey/measure.h"
 #include "survey/step.h"
+
+/* A very small picture, coded luma: what is left of it when light, motion and grain are disregarded. */
+typedef struct rw_look {
+    uint8_t tone[RW_COLOUR_SAMPLES];
+    bool seen;
+} rw_look;
+rw_look rw_look_make(const rw_colour_sight *sight);
 
 typedef struct rw_track {
     const rw_gauge *gauge;
@@ -23,6 +31,7 @@ typedef struct rw_track {
     rw_readings *readings;
     rw_gate_sight *sight;
     rw_step *step;
+    rw_look *look;
     rw_gate_fit *fit;      /* filled by rw_track_solve */
     rw_gate_summary summary;
     size_t *scene;         /* first position of the scene that position i is in */

@@ -37,6 +37,7 @@ typedef struct seen {
     rw_readings readings;
     rw_gate_sight sight;
     rw_step step;
+    rw_look look;
 } seen;
 
 typedef struct watcher {
@@ -158,6 +159,7 @@ static rw_track *window_track(const watcher *w)
         t->readings[i] = s->readings;
         t->sight[i] = s->sight;
         t->step[i] = s->step;
+        t->look[i] = s->look;
     }
     t->open_end = true;
     rw_track_solve(t);
@@ -303,7 +305,7 @@ static bool consume(int64_t n, void *result, void *user, GError **error)
     rw_glance *glance = result;
     const char *path = g_ptr_array_index(w->queue, (guint)n);
     seen s = {.path = g_strdup(path), .time_us = INT64_MIN, .sight = glance->sight,
-              .readings = glance->readings};
+              .readings = glance->readings, .look = rw_look_make(&glance->colour)};
     rw_still_info info;
     GStatBuf facts;
     if (rw_still_probe(path, &info, NULL) && info.has_time)
