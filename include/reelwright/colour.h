@@ -21,7 +21,7 @@ extern "C" {
 #endif
 
 typedef struct rw_curve {
-    const char *name;   /* "srgb", "bt709", "bt1886", "linear" */
+    const char *name;   /* "srgb", "bt709", "bt1886", "hlg", "linear" */
     const char *title;  /* for people */
     const char *source; /* the standard that gives it */
     double (*to_light)(double coded);
@@ -35,6 +35,13 @@ RW_API const rw_curve *const *rw_curve_all(void);
 
 /* table[code] for code = 0 .. 2^bits - 1 of full-range samples; bits 1..16. */
 RW_API void rw_curve_fill_table(const rw_curve *curve, int bits, float *table);
+
+/* A camera's curve as a person names it: a name of the table, or "log a b c d e f cut" with the seven
+ * numbers of the usual published form
+ *     coded = c log10(a light + b) + d   where light > cut, else   coded = e light + f
+ * taken so that the highest code is light 1. Fills light for each code of 8 or 16 bits. RW_ERROR_USAGE
+ * unless it rises from code to code. */
+RW_API bool rw_curve_read(const char *text, int bits, float *table, GError **error);
 
 /* BT.1886 in full: the light in cd/m2 of a display with this white and black for signal v 0..1.
  * L = a max(v + b, 0)^2.4, a and b as in its Annex 1. white > black >= 0. */

@@ -77,6 +77,23 @@ RW_API bool rw_decoder_decode(rw_decoder *decoder, const char *path, int eighths
 /* The embedded ICC profile of the last decoded still, or NULL. Owned by the decoder. */
 RW_API const void *rw_decoder_profile(const rw_decoder *decoder, size_t *bytes);
 
+/* ---- colour profiles ---- by LittleCMS 2; a profile belongs to one thread */
+
+typedef struct rw_profile rw_profile;
+/* An ICC profile of red, green and blue, or RW_ERROR_DAMAGED. data is not needed afterwards. */
+RW_API rw_profile *rw_profile_new(const void *data, size_t bytes, GError **error);
+RW_API void rw_profile_free(rw_profile **profile);
+/* Says the same as no profile at all, to a third of an 8-bit step. */
+RW_API bool rw_profile_is_srgb(const rw_profile *profile);
+/* One curve and a matrix: light for each code of 8 or 16 bits, and what turns that light into light
+ * of BT.709 primaries (D65). False when the profile is not of that kind. */
+RW_API bool rw_profile_shape(const rw_profile *profile, int bits, float *table,
+                             float matrix[3][3]);
+/* Any other kind: all pixels as 16-bit sRGB, three samples a pixel without gaps; what lies outside
+ * is clipped. */
+RW_API bool rw_profile_to_srgb(rw_profile *profile, const rw_pixels *from, uint16_t *to,
+                               GError **error);
+
 /* ---- capture order ----
  * The camera's counter is believed before its clock: names by DCF (JEITA CP-3461: folders 100-999
  * and five characters, files four characters and 0001-9999), then the clock as a cross-check.

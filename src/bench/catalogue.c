@@ -13,6 +13,7 @@
 typedef struct film_choices {
     int way_up, missing;
     bool mirror;
+    char curve[RW_PARAM_TEXT_BYTES];
 } film_choices;
 
 typedef struct crop_choices {
@@ -33,6 +34,9 @@ static const rw_param film_rows[] = {
         film_choices, missing, "Missing frames", fills, 2, 0,
         "What stands in for a frame that no still shows: the one before it once more, "
         "or a blend of its neighbours. Either keeps sound in step."),
+    RW_PARAM_TEXT_ROW(film_choices, curve, "Camera curve",
+                      "What the stills' numbers mean when the file does not say: srgb, bt709, hlg, "
+                      "linear, or log and the seven numbers a b c d e f cut of a published curve."),
     RW_PARAM_END};
 
 static const rw_param crop_rows[] = {

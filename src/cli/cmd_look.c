@@ -1,13 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <string.h>
 
+#include <reelwright/colour.h>
 #include <reelwright/look.h>
 #include <reelwright/stage.h>
 
 #include "cli/cli.h"
 
 typedef struct options {
-    char *take, *give, *id;
+    char *take, *give, *id, *curve;
     char **set, **reset;
     int scene;
     gboolean list;
@@ -91,6 +92,32 @@ static bool change(rw_reel *reel, const char *scope, const options *o, GError **
                                   NULL, error);
 }
 
+/* What the stills' numbers mean: a choice of the reel. */
+static bool choose_curve(rw_reel *reel, const char *curve, GError **error)
+{
+    g_autofree char *text = g_strdup(curve);
+    if (g_str_has_suffix(curve, ".cube")) {
+        char *data;
+        gsize bytes;
+        g_autoptr(GError) inner = NULL;
+        if (!g_file_get_contents(curve, &data, &bytes, &inner)) {
+            g_set_error(error, RW_ERROR, RW_ERROR_IO, "%s.", inner->message);
+            return false;
+        }
+        g_free(text);
+        text = rw_reel_keep_look(reel, curve, data, bytes, error);
+        g_free(data);
+        if (!text)
+            return false;
+    } else if (*curve) {
+        float table[256];
+        if (!rw_curve_read(curve, 8, table, error))
+            return false;
+    }
+    rw_choice_row row = {(char *)"reel", (char *)"curve", *text ? text : NULL};
+    return rw_reel_change_choices(reel, &row, 1, NULL, error);
+}
+
 static bool list(rw_reel *reel, const char *scope, GError **error)
 {
     const rw_stage *stage = rw_stage_find("colour");
@@ -110,7 +137,8 @@ static bool list(rw_reel *reel, const char *scope, GError **error)
 static bool work(rw_reel *reel, const options *o, GError **error)
 {
     g_autofree char *scope = scope_of(reel, o->scene, error);
-    if (!scope || (o->take && !take(reel, scope, o, error)) || !change(reel, scope, o, error))
+    if (!scope || (o->take && !take(reel, scope, o, error)) || !change(reel, scope, o, error) ||
+        (o->curve && !choose_curve(reel, o->curve, error)))
         return false;
     if (o->give) {
         g_autofree char *xml = rw_look_give(reel, error);
@@ -122,7 +150,7 @@ static bool work(rw_reel *reel, const options *o, GError **error)
             return false;
         }
     }
-    bool nothing = !o->take && !o->give && !o->set && !o->reset;
+    bool nothing = !o->take && !o->give && !o->curve && !o->set && !o->reset;
     return !(o->list || nothing) || list(reel, scope, error);
 }
 
@@ -140,6 +168,10 @@ static int run(const rw_command *self, int argc, char **argv)
         {"id", 0, 0, G_OPTION_ARG_STRING, &o.id, "Which correction of the file", "ID"},
         {"give", 0, 0, G_OPTION_ARG_FILENAME, &o.give,
          "Write the corrections of the reel and its scenes", "FILE.ccc"},
+        {"curve", 0, 0, G_OPTION_ARG_STRING, &o.curve,
+         "What the stills' numbers mean: a name, \"log a b c d e f cut\" or FILE.cube; \"\": as the "
+         "file says",
+         "CURVE"},
         {"list", 0, 0, G_OPTION_ARG_NONE, &o.list, "Show what holds", NULL},
         G_OPTION_ENTRY_NULL};
     int exit_code;
@@ -152,6 +184,7 @@ static int run(const rw_command *self, int argc, char **argv)
     g_free(o.take);
     g_free(o.give);
     g_free(o.id);
+    g_free(o.curve);
     g_strfreev(o.set);
     g_strfreev(o.reset);
     return ok ? 0 : rw_cli_fail(error);

@@ -2,18 +2,17 @@
 #include <math.h>
 #include <string.h>
 
-#include <reelwright/colour.h>
 #include <reelwright/still.h>
 
 #include "finish/picture.h"
 #include "finish/scale.h"
+#include "finish/still_light.h"
 
 struct rw_picture_maker {
     const rw_plan *plan;
     rw_decoder *decoder;
     rw_scaler *scaler;
-    float light8[256];
-    float *light16; /* NULL until a still of 16 bits comes */
+    rw_still_light *light;
 };
 
 rw_picture_maker *rw_picture_maker_new(const rw_plan *plan)
@@ -22,7 +21,7 @@ rw_picture_maker *rw_picture_maker_new(const rw_plan *plan)
     m->plan = plan;
     m->decoder = rw_decoder_new();
     m->scaler = rw_scaler_new(rw_kernel_usual());
-    rw_curve_fill_table(rw_curve_find("srgb"), 8, m->light8);
+    m->light = rw_still_light_new(plan->curve, plan->curve_table);
     return m;
 }
 
@@ -33,19 +32,8 @@ void rw_picture_maker_free(rw_picture_maker **maker)
         return;
     rw_decoder_free(&m->decoder);
     rw_scaler_free(&m->scaler);
-    g_free(m->light16);
+    rw_still_light_free(&m->light);
     g_clear_pointer(maker, g_free);
-}
-
-static const float *light_table(rw_picture_maker *m, int bits)
-{
-    if (bits == 8)
-        return m->light8;
-    if (!m->light16) {
-        m->light16 = g_new(float, 1 << 16);
-        rw_curve_fill_table(rw_curve_find("srgb"), 16, m->light16);
-    }
-    return m->light16;
 }
 
 /* At which eighths to decode. The reel's usual scale decides, so that frames do not differ by a
@@ -101,8 +89,16 @@ static bool lay(rw_picture_maker *m, int64_t p, const rw_composition *c, const r
     part.height = r.height;
     rw_affine offset = {{{1, 0, r.x}, {0, 1, r.y}}};
     map = rw_affine_then(offset, rw_affine_then(map, stored_to_pixels));
-    if (!rw_scaler_run(m->scaler, pixels, light_table(m, pixels->bits), map, &part, error))
+    rw_pixels own = *pixels;
+    const float *table;
+    const float (*matrix)[3];
+    size_t bytes;
+    const void *profile = rw_decoder_profile(m->decoder, &bytes);
+    if (!rw_still_light_read(m->light, profile, bytes, &own, &table, &matrix, error) ||
+        !rw_scaler_run(m->scaler, &own, table, map, &part, error))
         return false;
+    if (matrix)
+        rw_still_light_mix(matrix, &part);
     blacken(f, 0, 0, f->width, r.y);
     blacken(f, 0, r.y + r.height, f->width, f->height - r.y - r.height);
     blacken(f, 0, r.y, r.x, r.height);

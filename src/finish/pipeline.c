@@ -112,13 +112,14 @@ static bool make_picture(pipeline *l, int64_t p, worker *w, made *m, GError **er
     m->gain[0] = m->gain[1] = m->gain[2] = 1;
     const rw_plan_still *still = &l->plan->stills[p];
     m->shown = p;
-    if (rw_kept_find(l->plan->kept, still->path, still->film_to_still, c,
+    g_autofree char *name = g_strconcat(still->path, "\n", l->plan->curve, NULL);
+    if (rw_kept_find(l->plan->kept, name, still->film_to_still, c,
                      rw_plan_picture(l->plan, p)->n, &m->frame))
         return true;
     if (!rw_picture_make(w->maker, p, c, l->pool, &m->frame, &m->shown, &m->note, error))
         return false;
     if (m->shown == p)
-        rw_kept_add(l->plan->kept, still->path, still->film_to_still, c, &m->frame);
+        rw_kept_add(l->plan->kept, name, still->film_to_still, c, &m->frame);
     return true;
 }
 

@@ -4,6 +4,7 @@
 
 #include "base/cpu.h"
 #include "finish/plan.h"
+#include "finish/still_light.h"
 
 /* ---- choices ---- */
 
@@ -115,6 +116,25 @@ static bool choose_missing(rw_plan *plan, const rw_finish_options *o, rw_finish_
     *missing = o->missing != RW_FINISH_CHOSEN ? o->missing
                : word                         ? RW_FINISH_BLEND
                                               : RW_FINISH_HOLD;
+    return true;
+}
+
+/* A curve that cannot be used is told now, not by the first still. */
+static bool choose_curve(rw_plan *plan, GError **error)
+{
+    const char *text = g_hash_table_lookup(plan->choices, "reel\ncurve");
+    plan->curve = g_strdup(text ? text : "");
+    if (!*plan->curve)
+        return true;
+    float table[256];
+    GError *failed = NULL;
+    if (g_str_has_suffix(plan->curve, ".cube"))
+        plan->curve_table = rw_reel_read_look(plan->reel, plan->curve, &failed);
+    if (failed || !rw_still_curve(plan->curve, plan->curve_table, 8, table, &failed)) {
+        failed->code = RW_ERROR_FAILED; /* not the caller's words: reel.db's */
+        g_propagate_error(error, failed);
+        return false;
+    }
     return true;
 }
 
@@ -520,6 +540,7 @@ rw_plan *rw_plan_new(rw_reel *reel, const rw_finish_options *o, GError **error)
     plan->title = rw_reel_get_meta(reel, "title", NULL);
     plan->gauge = rw_reel_gauge(reel, error);
     if (!plan->gauge || !read_choices(plan, error) || !plan_delivery(plan, o, error) || !choose_rates(plan, o, error) ||
+        !choose_curve(plan, error) ||
         !read_film(plan, o, error) || !plan_stages(plan, o, error) || !plan_frame(plan, o, error) ||
         !plan_range(plan, o, error))
         rw_plan_free(&plan);
@@ -553,6 +574,8 @@ void rw_plan_free(rw_plan **pointer)
     g_hash_table_unref(plan->series);
     g_clear_pointer(&plan->choices, g_hash_table_unref);
     g_mutex_clear(&plan->reel_lock);
+    g_free(plan->curve);
+    g_clear_pointer(&plan->curve_table, g_bytes_unref);
     g_free(plan->output);
     g_free(plan->sound);
     g_free(plan->trace);

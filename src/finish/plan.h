@@ -61,6 +61,8 @@ typedef struct rw_plan {
     double still_px_per_mm;      /* there */
     bool registers;              /* the stage runs */
     int64_t first_out, last_out; /* output numbers as in a run over the whole reel */
+    char *curve;     /* of the stills: as rw_curve_read takes it, or a table kept with the reel; "" none */
+    GBytes *curve_table; /* that table's text */
     char *output, *sound, *trace, *title;
     int quality, threads;
     size_t memory;

@@ -115,6 +115,7 @@ static char *facts_name(const job *j)
     g_autofree char *params =
         rw_params_hash(stage->params, plan->scenes[j->scene].stages[j->stage].params);
     g_checksum_update(sum, (const guchar *)params, -1);
+    g_checksum_update(sum, (const guchar *)plan->curve, -1);
     const rw_composition *c = &j->composition;
     g_checksum_update(sum, (const guchar *)&c->film_to_frame, sizeof c->film_to_frame);
     g_checksum_update(sum, (const guchar *)&c->width, sizeof c->width);

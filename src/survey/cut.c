@@ -86,12 +86,22 @@ static double usual_across(const rw_track *t, size_t i)
     return fmin(a, b);
 }
 
+/* While the camera is torn aside every step makes another picture of it; a cut is one step. */
+static bool is_one_step(const rw_track *t, size_t i, double now)
+{
+    double before = i >= 2 ? alike(&t->look[i - 2], &t->look[i - 1]) : 1;
+    double after = i + 1 < t->count ? alike(&t->look[i], &t->look[i + 1]) : 1;
+    return !(1 - now < 1.8 * (1 - fmin(before, after)));
+}
+
 static bool becomes_another(const rw_track *t, size_t i)
 {
+    static const double nothing_alike = 0.35;
     double now = across(t, i), usually = usual_across(t, i);
     if (!(now > -1) || isnan(usually))
         return true; /* nothing is known that speaks against it */
-    return 1 - now > 2.2 * (1 - usually) + 0.05;
+    return is_one_step(t, i, now) &&
+           (now < nothing_alike || 1 - now > 2.2 * (1 - usually) + 0.05);
 }
 
 void rw_cut_find(rw_track *track)

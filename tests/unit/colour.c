@@ -3,6 +3,9 @@
 #include <string.h>
 
 #include <glib/gstdio.h>
+#include <lcms2.h>
+
+#include <reelwright/colour.h>
 
 #include "colour/cdl.h"
 #include "colour/lab.h"
@@ -226,6 +229,59 @@ static void test_cdl_interchange(void)
     }
 }
 
+/* Curves against LittleCMS's own: parametric type 4 is y = (a x + b)^g for x >= d, c x below. */
+static void test_curves(void)
+{
+    static const struct {
+        const char *name;
+        double g, a, b, c, d;
+    } forms[] = {{"srgb", 2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045},
+                 {"bt709", 1 / 0.45, 1 / 1.09929682680944, 0.09929682680944 / 1.09929682680944,
+                  1 / 4.5, 4.5 * 0.018053968510807},
+                 {"bt1886", 2.4, 1, 0, 0, 0}};
+    for (size_t i = 0; i < G_N_ELEMENTS(forms); i++) {
+        double p[5] = {forms[i].g, forms[i].a, forms[i].b, forms[i].c, forms[i].d};
+        cmsToneCurve *theirs = cmsBuildParametricToneCurve(NULL, 4, p);
+        const rw_curve *ours = rw_curve_find(forms[i].name);
+        for (int k = 0; k <= 1000; k++)
+            g_assert_cmpfloat_with_epsilon(
+                ours->to_light(k / 1000.0),
+                (double)cmsEvalToneCurveFloat(theirs, (float)(k / 1000.0)), 2e-6);
+        cmsFreeToneCurve(theirs);
+    }
+    /* ITU-R BT.2100-2, table 5: E = 1/12 gives 0.5; both ends */
+    const rw_curve *hlg = rw_curve_find("hlg");
+    g_assert_cmpfloat_with_epsilon(hlg->from_light(1.0 / 12), 0.5, 1e-7);
+    g_assert_cmpfloat_with_epsilon(hlg->from_light(1), 1, 1e-6);
+    for (const rw_curve *const *c = rw_curve_all(); *c; c++)
+        for (int k = 0; k <= 100; k++) /* inverse and rising */
+            g_assert_cmpfloat_with_epsilon((*c)->from_light((*c)->to_light(k / 100.0)), k / 100.0,
+                                           1e-6);
+}
+
+/* Seven numbers, worked out here by the formula that the header gives. */
+static void test_log_curve(void)
+{
+    g_autoptr(GError) error = NULL;
+    float table[256];
+    g_assert_true(rw_curve_read("log 5.5 0.05 0.25 0.39 5.4 0.09 0.01", 8, table, &error));
+    g_assert_no_error(error);
+    double most = (pow(10, (1 - 0.39) / 0.25) - 0.05) / 5.5;
+    for (int code = 0; code < 256; code += 5) {
+        double v = code / 255.0;
+        double light = v > 5.4 * 0.01 + 0.09 ? (pow(10, (v - 0.39) / 0.25) - 0.05) / 5.5
+                                             : (v - 0.09) / 5.4;
+        g_assert_cmpfloat_with_epsilon((double)table[code], light / most, 1e-6);
+    }
+    static const char *const wrong[] = {"log 1 2 3", "logarithmic", "log 5 0 -1 0 1 0 0",
+                                        "log 5.5 0.05 0.25 0.39 5.4 0.09 0.01 7", "log a b c d e f g"};
+    for (size_t i = 0; i < G_N_ELEMENTS(wrong); i++) {
+        g_assert_false(rw_curve_read(wrong[i], 8, table, &error));
+        g_assert_error(error, RW_ERROR, RW_ERROR_USAGE);
+        g_clear_error(&error);
+    }
+}
+
 int main(int argc, char **argv)
 {
     g_test_init(&argc, &argv, NULL);
@@ -236,5 +292,7 @@ int main(int argc, char **argv)
     g_test_add_func("/colour/lut-parse", test_lut_parse);
     g_test_add_func("/colour/cdl", test_cdl);
     g_test_add_func("/colour/cdl-interchange", test_cdl_interchange);
+    g_test_add_func("/colour/curves", test_curves);
+    g_test_add_func("/colour/log-curve", test_log_curve);
     return g_test_run();
 }
