@@ -47,7 +47,6 @@ typedef struct rw_stage_scene {
     /* What survey measured of film frame n, such as "light", "exposure", "sharpness": NAN when it
      * is not known. */
     double (*measure)(const struct rw_stage_scene *scene, const char *name, int64_t n);
-    const void *measure_data; /* for measure only */
     /* What survey found out about the reel as a whole, by name, such as "colour": plain data in the
      * form that the header of its kind gives; NULL when there is none. g_bytes_unref. */
     GBytes *(*reel_fact)(const struct rw_stage_scene *scene, const char *name);

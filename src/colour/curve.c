@@ -52,10 +52,11 @@ static double bt1886_from_light(double l)
     return pow(unit(l), 1 / 2.4);
 }
 
-/* Hybrid log-gamma, a camera curve. */
-#define HLG_A 0.17883277
-#define HLG_B 0.28466892
-#define HLG_C 0.55991073
+/* Hybrid log-gamma, a camera curve. BT.2100 prints 0.17883277, 0.28466892 and 0.55991073; these are the
+ * values at which the curve ends at 1 and both parts meet exactly. */
+#define HLG_A 0.17883277265694977
+#define HLG_B 0.2846689093722009
+#define HLG_C 0.5599107277627164
 
 static double hlg_to_light(double v)
 {

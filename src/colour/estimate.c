@@ -129,7 +129,8 @@ static void read_lamp(work *w)
         for (size_t i = 0; i < w->count; i++) {
             double v = (double)w->views[i].sight->clear[c];
             own[i] = v > 0.02 ? log2(v) : NAN;
-            seen += isfinite(own[i]);
+            if (isfinite(own[i]))
+                seen++;
         }
         usual[c] = median(own, w->count);
         known = known && seen * 2 >= w->count && seen > 0;

@@ -588,7 +588,7 @@ void rw_plan_free(rw_plan **pointer)
 /* Many threads ask; the reel's handle is used by one at a time, and each series is read once. */
 static double measure(const rw_stage_scene *scene, const char *name, int64_t n)
 {
-    rw_plan *plan = (rw_plan *)(uintptr_t)scene->measure_data;
+    rw_plan *plan = (rw_plan *)(uintptr_t)scene->data;
     if (n < scene->first || n > scene->last)
         return NAN;
     g_autofree char *key = g_strdup_printf("%" G_GINT64_FORMAT "/%s", scene->first, name);
@@ -636,7 +636,6 @@ rw_stage_scene rw_plan_stage_scene(rw_plan *plan, int s, const rw_composition *c
                             .px_per_mm = c->px_per_mm,
                             .fps = plan->film_rate,
                             .measure = measure,
-                            .measure_data = plan,
                             .reel_fact = reel_fact,
                             .kept_file = kept_file,
                             .data = plan};

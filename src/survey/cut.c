@@ -94,21 +94,24 @@ static bool is_one_step(const rw_track *t, size_t i, double now)
     return !(1 - now < 1.8 * (1 - fmin(before, after)));
 }
 
-static bool becomes_another(const rw_track *t, size_t i)
+/* The tones may stay as they were (the same day, the same water) and yet nothing be where it was. */
+static bool is_cut(const rw_track *t, size_t i)
 {
     static const double nothing_alike = 0.35;
-    double now = across(t, i), usually = usual_across(t, i);
+    double step = strength(t, i), now = across(t, i), usually = usual_across(t, i);
     if (!(now > -1) || isnan(usually))
-        return true; /* nothing is known that speaks against it */
-    return is_one_step(t, i, now) &&
-           (now < nothing_alike || 1 - now > 2.2 * (1 - usually) + 0.05);
+        return step > 0.9; /* no picture speaks for it or against it */
+    if (!is_one_step(t, i, now))
+        return false;
+    return now < nothing_alike ? step > 0.5
+                               : step > 0.9 && 1 - now > 2.2 * (1 - usually) + 0.05;
 }
 
 void rw_cut_find(rw_track *track)
 {
     size_t first = 0;
     for (size_t i = 0; i < track->count; i++) {
-        if (i > 0 && strength(track, i) > 0.9 && becomes_another(track, i))
+        if (i > 0 && is_cut(track, i))
             first = i;
         track->scene[i] = first;
     }
