@@ -207,6 +207,7 @@ static bool put_scenes(conclusion *c, GError **error)
                                                         : c->summary->frames - 1};
         g_strlcpy(row.cue,
                   i == 0                                             ? "head"
+                  : t->fade[i]                                       ? "fade"
                   : rw_verdicts_cover(c->verdicts, RW_KIND_SPLICE, i) ? "splice"
                                                                      : "cut",
                   sizeof row.cue);

@@ -23,17 +23,26 @@ static double usual(const rw_track *t, size_t i, rw_measure m)
     return MAX(a, b);
 }
 
-/* From about 1 on: a cut. */
-static double strength(const rw_track *t, size_t i)
+/* How far a step is beyond what is usual: where every part moved to its best place, and in tones.
+ * From about 1 on: a cut. */
+typedef struct step_size {
+    double picture, tones;
+} step_size;
+
+static step_size size_of(const rw_track *t, size_t i)
 {
     static const double least_residual = 0.05, least_tones = 0.05;
     double residual = t->readings[i].v[RW_M_RESIDUAL], tones = t->readings[i].v[RW_M_TONES];
     if (isnan(residual) || isnan(tones))
-        return 0;
+        return (step_size){0, 0};
     double around = usual(t, i, RW_M_RESIDUAL), around_tones = usual(t, i, RW_M_TONES);
-    double a = residual / (2.5 * (isnan(around) ? 0 : around) + least_residual);
-    double b = tones / (2 * (isnan(around_tones) ? 0 : around_tones) + least_tones);
-    return sqrt(a * b) * (MIN(a, b) > 0.5);
+    return (step_size){residual / (2.5 * (isnan(around) ? 0 : around) + least_residual),
+                       tones / (2 * (isnan(around_tones) ? 0 : around_tones) + least_tones)};
+}
+
+static double strength(step_size s)
+{
+    return sqrt(s.picture * s.tones) * (MIN(s.picture, s.tones) > 0.5);
 }
 
 /* ---- does the picture really become another one? ---- */
@@ -87,32 +96,122 @@ static double usual_across(const rw_track *t, size_t i)
 }
 
 /* While the camera is torn aside every step makes another picture of it; a cut is one step. */
-static bool is_one_step(const rw_track *t, size_t i, double now)
+static bool is_one_step(const rw_track *t, size_t i, double now, double factor)
 {
     double before = i >= 2 ? alike(&t->look[i - 2], &t->look[i - 1]) : 1;
     double after = i + 1 < t->count ? alike(&t->look[i], &t->look[i + 1]) : 1;
-    return !(1 - now < 1.8 * (1 - fmin(before, after)));
+    return !(1 - now < factor * (1 - fmin(before, after)));
 }
 
 /* The tones may stay as they were (the same day, the same water) and yet nothing be where it was. */
 static bool is_cut(const rw_track *t, size_t i)
 {
     static const double nothing_alike = 0.35;
-    double step = strength(t, i), now = across(t, i), usually = usual_across(t, i);
+    step_size step = size_of(t, i);
+    double now = across(t, i), usually = usual_across(t, i);
     if (!(now > -1) || isnan(usually))
-        return step > 0.9; /* no picture speaks for it or against it */
-    if (!is_one_step(t, i, now))
-        return false;
-    return now < nothing_alike ? step > 0.5
-                               : step > 0.9 && 1 - now > 2.2 * (1 - usually) + 0.05;
+        return strength(step) > 0.9; /* no picture speaks for it or against it */
+    if (now < nothing_alike)
+        return step.picture > 0.55 && is_one_step(t, i, now, 1.3);
+    return strength(step) > 0.9 && is_one_step(t, i, now, 1.8) &&
+           1 - now > 2.2 * (1 - usually) + 0.05;
+}
+
+/* ---- fades and dissolves ---- */
+
+enum { HALF = 7 }; /* frames from the middle of one to either side of it */
+
+/* Least squares of m on a and b and a constant: shares of a and b, and of m's variance that is left.
+ * In light that was coded a mix is no straight one, but near enough. */
+static void unmix(const rw_look *m, const rw_look *a, const rw_look *b, double share[2],
+                  double *left)
+{
+    double s[3] = {0}, q[3][3] = {{0}};
+    for (int i = 0; i < RW_COLOUR_SAMPLES; i++) {
+        double v[3] = {a->tone[i], b->tone[i], m->tone[i]};
+        for (int j = 0; j < 3; j++) {
+            s[j] += v[j];
+            for (int k = 0; k < 3; k++)
+                q[j][k] += v[j] * v[k];
+        }
+    }
+    for (int j = 0; j < 3; j++)
+        for (int k = 0; k < 3; k++)
+            q[j][k] -= s[j] * s[k] / RW_COLOUR_SAMPLES;
+    double det = q[0][0] * q[1][1] - q[0][1] * q[0][1];
+    *left = 1;
+    share[0] = share[1] = 0;
+    if (!(det > 1e-3 * q[0][0] * q[1][1]) || q[2][2] < RW_COLOUR_SAMPLES)
+        return;
+    share[0] = (q[0][2] * q[1][1] - q[1][2] * q[0][1]) / det;
+    share[1] = (q[1][2] * q[0][0] - q[0][2] * q[0][1]) / det;
+    *left = 1 - (share[0] * q[0][2] + share[1] * q[1][2]) / q[2][2];
+}
+
+static double mean_tone(const rw_look *look)
+{
+    double sum = 0;
+    for (int i = 0; i < RW_COLOUR_SAMPLES; i++)
+        sum += look->tone[i];
+    return sum / RW_COLOUR_SAMPLES;
+}
+
+/* 0: no; else how evenly position i holds both pictures, or how dark it is between them. */
+static double melting(const rw_track *t, size_t i)
+{
+    if (i < HALF || i + HALF >= t->count)
+        return 0;
+    const rw_look *a = &t->look[i - HALF], *b = &t->look[i + HALF], *m = &t->look[i];
+    if (!a->seen || !b->seen || !m->seen || alike(a, b) > 0.45)
+        return 0;
+    double dark = mean_tone(m) / fmin(mean_tone(a), mean_tone(b));
+    if (dark < 0.25)
+        return 1 - dark;
+    double share[2], left;
+    unmix(m, a, b, share, &left);
+    return left < 0.06 && fmin(share[0], share[1]) > 0.3 ? fmin(share[0], share[1]) : 0;
+}
+
+/* No cut lies within the two halves round i. */
+static bool is_free(const rw_track *t, size_t i)
+{
+    return t->scene[i - HALF] == t->scene[i + HALF];
+}
+
+/* The scene of every later position begins at `first` at the earliest. */
+static void begin_scene(rw_track *t, size_t first)
+{
+    size_t old = t->scene[first];
+    for (size_t i = first; i < t->count && t->scene[i] == old; i++)
+        t->scene[i] = first;
+}
+
+static void find_fades(rw_track *t)
+{
+    for (size_t i = HALF; i + HALF < t->count; i++) {
+        double most = melting(t, i);
+        if (most <= 0 || !is_free(t, i))
+            continue;
+        size_t best = i;
+        for (size_t k = i + 1; k <= i + HALF && k + HALF < t->count; k++)
+            if (melting(t, k) > most && is_free(t, k)) {
+                most = melting(t, k);
+                best = k;
+            }
+        begin_scene(t, best);
+        t->fade[best] = true;
+        i = best + HALF;
+    }
 }
 
 void rw_cut_find(rw_track *track)
 {
     size_t first = 0;
     for (size_t i = 0; i < track->count; i++) {
+        track->fade[i] = false;
         if (i > 0 && is_cut(track, i))
             first = i;
         track->scene[i] = first;
     }
+    find_fades(track);
 }

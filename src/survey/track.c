@@ -29,6 +29,7 @@ rw_track *rw_track_new(const rw_gauge *gauge, const rw_basis *basis, size_t coun
     t->look = g_new0(rw_look, count);
     t->fit = g_new0(rw_gate_fit, count);
     t->scene = g_new0(size_t, count);
+    t->fade = g_new0(bool, count);
     t->fault = g_new0(char *, count);
     for (size_t i = 0; i < count; i++) {
         t->time_us[i] = INT64_MIN;
@@ -52,6 +53,7 @@ void rw_track_free(rw_track **track)
     g_free(t->look);
     g_free(t->fit);
     g_free(t->scene);
+    g_free(t->fade);
     g_free(t->fault);
     g_clear_pointer(track, g_free);
 }

@@ -35,6 +35,7 @@ typedef struct rw_track {
     rw_gate_fit *fit;      /* filled by rw_track_solve */
     rw_gate_summary summary;
     size_t *scene;         /* first position of the scene that position i is in */
+    bool *fade;            /* a scene begins here in the middle of a fade or a dissolve */
     char **fault;          /* of stills with a fault, else NULL */
     bool open_end;         /* more stills may follow: the last ones have no neighbours yet */
 } rw_track;
