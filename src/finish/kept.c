@@ -1,6 +1,4 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include <string.h>
-
 #include "finish/kept.h"
 
 typedef struct entry {
@@ -41,20 +39,6 @@ void rw_kept_free(rw_kept **kept)
     g_clear_pointer(kept, g_free);
 }
 
-/* The decoding scale follows from the rest and the reel's usual scale, which is of the same reel as
- * the path. */
-static GBytes *name_of(const char *path, rw_affine film_to_still, const rw_composition *c)
-{
-    GByteArray *name = g_byte_array_new();
-    g_byte_array_append(name, (const guint8 *)&film_to_still, sizeof film_to_still);
-    g_byte_array_append(name, (const guint8 *)&c->film_to_frame, sizeof c->film_to_frame);
-    g_byte_array_append(name, (const guint8 *)&c->width, sizeof c->width);
-    g_byte_array_append(name, (const guint8 *)&c->height, sizeof c->height);
-    g_byte_array_append(name, (const guint8 *)&c->picture, sizeof c->picture);
-    g_byte_array_append(name, (const guint8 *)path, (guint)strlen(path));
-    return g_byte_array_free_to_bytes(name);
-}
-
 /* With the lock held. */
 static GList *look_up(rw_kept *kept, GBytes *name)
 {
@@ -64,12 +48,10 @@ static GList *look_up(rw_kept *kept, GBytes *name)
     return NULL;
 }
 
-bool rw_kept_find(rw_kept *kept, const char *path, rw_affine film_to_still,
-                  const rw_composition *composition, int64_t n, rw_frame *frame)
+bool rw_kept_find(rw_kept *kept, GBytes *name, int64_t n, rw_frame *frame)
 {
     if (!kept)
         return false;
-    g_autoptr(GBytes) name = name_of(path, film_to_still, composition);
     g_mutex_lock(&kept->lock);
     GList *found = look_up(kept, name);
     if (found) {
@@ -82,13 +64,12 @@ bool rw_kept_find(rw_kept *kept, const char *path, rw_affine film_to_still,
     return found != NULL;
 }
 
-void rw_kept_add(rw_kept *kept, const char *path, rw_affine film_to_still,
-                 const rw_composition *composition, const rw_frame *frame)
+void rw_kept_add(rw_kept *kept, GBytes *name, const rw_frame *frame)
 {
     if (!kept)
         return;
     entry *e = g_new0(entry, 1);
-    e->name = name_of(path, film_to_still, composition);
+    e->name = g_bytes_ref(name);
     rw_frame_share(&e->frame, frame);
     e->bytes = rw_buffer_size(frame->buffer);
     g_mutex_lock(&kept->lock);

@@ -3,6 +3,7 @@
 
 #include "colour/domain.h"
 #include "finish/flow.h"
+#include "finish/name.h"
 #include "finish/picture.h"
 #include "finish/pipeline.h"
 #include "finish/window.h"
@@ -25,6 +26,12 @@ typedef struct pipeline {
     bool motion;            /* some stage asks for motion */
     rw_pipeline_sink *sink;
     void *sink_data;
+    /* A run of one picture may begin behind stages whose result was kept, or keep it. */
+    int base;         /* levels of the plan that are left out: the flow's level 0 is this one */
+    rw_frame resumed; /* level base's picture, when base > 0 */
+    int keep_level;   /* whose picture is to be kept; 0: none */
+    int64_t keep_picture;
+    GBytes *keep_name;
 } pipeline;
 
 /* One thread's own things. */
@@ -110,16 +117,14 @@ static bool make_picture(pipeline *l, int64_t p, worker *w, made *m, GError **er
 {
     const rw_composition *c = &l->plan->scenes[rw_plan_picture(l->plan, p)->scene].composition;
     m->gain[0] = m->gain[1] = m->gain[2] = 1;
-    const rw_plan_still *still = &l->plan->stills[p];
     m->shown = p;
-    g_autofree char *name = g_strconcat(still->path, "\n", l->plan->curve, NULL);
-    if (rw_kept_find(l->plan->kept, name, still->film_to_still, c,
-                     rw_plan_picture(l->plan, p)->n, &m->frame))
+    g_autoptr(GBytes) name = rw_name_registered(l->plan, p);
+    if (rw_kept_find(l->plan->kept, name, rw_plan_picture(l->plan, p)->n, &m->frame))
         return true;
     if (!rw_picture_make(w->maker, p, c, l->pool, &m->frame, &m->shown, &m->note, error))
         return false;
     if (m->shown == p)
-        rw_kept_add(l->plan->kept, name, still->film_to_still, c, &m->frame);
+        rw_kept_add(l->plan->kept, name, &m->frame);
     return true;
 }
 
@@ -189,12 +194,24 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
     return true;
 }
 
+/* The picture that an earlier run kept behind its last window. */
+static bool resume(pipeline *l, int64_t p, made *m)
+{
+    m->gain[0] = m->gain[1] = m->gain[2] = 1;
+    m->shown = p;
+    rw_frame_share(&m->frame, &l->resumed);
+    return true;
+}
+
 static bool make_level(pipeline *l, int level, int64_t p, void *const *inputs, worker *w,
                        void **result, GError **error)
 {
     made *m = g_new0(made, 1);
-    bool ok = level == 0 ? make_picture(l, p, w, m, error)
-                         : run_stage(l, level, p, (const made *const *)inputs, w, m, error);
+    bool ok = level > l->base ? run_stage(l, level, p, (const made *const *)inputs, w, m, error)
+              : level > 0     ? resume(l, p, m)
+                              : make_picture(l, p, w, m, error);
+    if (ok && level > 0 && level == l->keep_level && p == l->keep_picture && !m->note)
+        rw_kept_add(l->plan->kept, l->keep_name, &m->frame);
     if (ok && level == 0 && l->motion)
         ok = (m->motion = rw_motion_share_new(l->pool, &m->frame, error)) != NULL;
     ok = ok && rw_frame_to_domain(&m->frame, wanted_domain(l, level, p), l->pool, error);
@@ -265,10 +282,19 @@ static bool make_image(pipeline *l, int64_t i, void *const *inputs, void **resul
     return true;
 }
 
+/* ---- as the flow sees it ---- */
+
+static void needs_above(int level, int64_t item, void *user, int64_t *first, int64_t *last)
+{
+    const pipeline *l = user;
+    needs(level + l->base, item, user, first, last);
+}
+
 static bool make(int level, int64_t item, void *const *inputs, void *state, void *user,
                  void **result, GError **error)
 {
     pipeline *l = user;
+    level += l->base;
     return is_image(l, level) ? make_image(l, item, inputs, result, error)
                               : make_level(l, level, item, inputs, state, result, error);
 }
@@ -281,7 +307,8 @@ static bool consume(int64_t item, void *result, void *user, GError **error)
 
 static void discard(int level, void *result, void *user)
 {
-    if (!is_image(user, level)) {
+    const pipeline *l = user;
+    if (!is_image(l, level + l->base)) {
         free_made(result);
         return;
     }
@@ -369,10 +396,40 @@ static demand demand_of(const rw_plan *plan)
 
 /* ---- the run ---- */
 
+/* Number of stages up to the last that looks at several pictures of this one's scene. */
+static int stages_with_windows(const rw_plan *plan, int64_t p)
+{
+    const rw_plan_scene *scene = &plan->scenes[rw_plan_picture(plan, p)->scene];
+    for (int i = plan->n_stages; i > 0; i--) {
+        const rw_plan_stage *s = &scene->stages[i - 1];
+        if (!s->idle && (s->before || s->after || plan->stages[i - 1]->needs))
+            return i;
+    }
+    return 0;
+}
+
+/* For one picture alone: what comes behind the last window (a look, above all) is tried again and
+ * again, so what lies before it is kept. */
+static void begin_behind_windows(pipeline *l, int64_t image)
+{
+    const rw_plan *plan = l->plan;
+    const int64_t p = rw_plan_image(plan, image)->a;
+    const int stages = stages_with_windows(plan, p);
+    if (!plan->kept || rw_plan_image(plan, image)->b != p || stages == 0)
+        return;
+    int64_t first, last;
+    rw_pipeline_pictures(plan, image, image, &first, &last);
+    l->keep_name = rw_name_after(plan, p, stages, first, last);
+    l->keep_picture = p;
+    if (rw_kept_find(plan->kept, l->keep_name, rw_plan_picture(plan, p)->n, &l->resumed))
+        l->base = stages;
+    else
+        l->keep_level = stages;
+}
+
 bool rw_pipeline_run(rw_plan *plan, int64_t first, int64_t last, rw_pool *pool,
                      const atomic_bool *cancel, rw_pipeline_sink *sink, void *data, GError **error)
 {
-    const rw_flow_ops ops = {plan->n_stages + 2, needs, start, stop, make, consume, discard};
     const demand d = demand_of(plan);
     if (plan->memory < d.least + d.per_worker) {
         g_set_error(error, RW_ERROR, RW_ERROR_MEMORY,
@@ -393,7 +450,13 @@ bool rw_pipeline_run(rw_plan *plan, int64_t first, int64_t last, rw_pool *pool,
     l.scenes = g_new(rw_stage_scene, plan->n_scenes);
     for (int s = 0; s < plan->n_scenes; s++)
         l.scenes[s] = rw_plan_stage_scene(plan, s, &plan->scenes[s].composition);
+    if (first == last)
+        begin_behind_windows(&l, first);
+    const rw_flow_ops ops = {
+        plan->n_stages + 2 - l.base, needs_above, start, stop, make, consume, discard};
     bool ok = rw_flow_run(&ops, first, last, threads, 2 * threads, live, cancel, &l, error);
+    rw_frame_clear(&l.resumed);
+    g_clear_pointer(&l.keep_name, g_bytes_unref);
     g_free(l.scenes);
     return ok;
 }

@@ -1,0 +1,74 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include <string.h>
+
+#include "finish/name.h"
+
+static void add(GByteArray *name, const void *data, size_t bytes)
+{
+    g_byte_array_append(name, data, (guint)bytes);
+}
+
+static void add_text(GByteArray *name, const char *text)
+{
+    add(name, text, strlen(text) + 1);
+}
+
+/* The decoding scale follows from the rest and the reel's usual scale, which is of the same reel as
+ * the path. */
+static void add_still(GByteArray *name, const rw_plan *plan, int64_t p)
+{
+    add(name, &plan->stills[p].film_to_still, sizeof plan->stills[p].film_to_still);
+    add_text(name, plan->stills[p].path);
+}
+
+static void add_view(GByteArray *name, const rw_plan *plan, int scene)
+{
+    const rw_composition *c = &plan->scenes[scene].composition;
+    add(name, &c->film_to_frame, sizeof c->film_to_frame);
+    add(name, &c->width, sizeof c->width);
+    add(name, &c->height, sizeof c->height);
+    add(name, &c->picture, sizeof c->picture);
+    add_text(name, plan->curve);
+}
+
+GBytes *rw_name_registered(const rw_plan *plan, int64_t p)
+{
+    GByteArray *name = g_byte_array_new();
+    add_text(name, "registered");
+    add_view(name, plan, rw_plan_picture(plan, p)->scene);
+    add_still(name, plan, p);
+    return g_byte_array_free_to_bytes(name);
+}
+
+static void add_stage(GByteArray *name, const rw_stage *stage, const rw_plan_stage *s)
+{
+    add_text(name, stage->name);
+    add(name, &stage->version, sizeof stage->version);
+    add(name, &s->idle, sizeof s->idle);
+    if (s->params) {
+        g_autofree char *params = rw_params_hash(stage->params, s->params);
+        add_text(name, params);
+    }
+    if (s->facts) {
+        gsize bytes;
+        const guchar *data = g_bytes_get_data(s->facts, &bytes);
+        g_autofree char *sum = g_compute_checksum_for_data(G_CHECKSUM_SHA256, data, bytes);
+        add_text(name, sum);
+    }
+}
+
+GBytes *rw_name_after(const rw_plan *plan, int64_t p, int stages, int64_t first, int64_t last)
+{
+    const int scene = rw_plan_picture(plan, p)->scene;
+    GByteArray *name = g_byte_array_new();
+    add_text(name, "after");
+    add_view(name, plan, scene);
+    add(name, &p, sizeof p);
+    for (int64_t q = first; q <= last; q++) {
+        add(name, &rw_plan_picture(plan, q)->n, sizeof(int64_t));
+        add_still(name, plan, q);
+    }
+    for (int i = 0; i < stages; i++)
+        add_stage(name, plan->stages[i], &plan->scenes[scene].stages[i]);
+    return g_byte_array_free_to_bytes(name);
+}
