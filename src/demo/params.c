@@ -80,26 +80,43 @@ static int compare_frames(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
+/* "17", or "8-12" for all from 8 to 12. */
+static bool parse_frames(const char *word, int64_t *first, int64_t *last)
+{
+    char *end;
+    *first = *last = g_ascii_strtoll(word, &end, 10);
+    if (end == word || *first < 0)
+        return false;
+    if (*end == '-') {
+        const char *rest = end + 1;
+        *last = g_ascii_strtoll(rest, &end, 10);
+        if (end == rest || *last < *first || *last - *first > 1000000)
+            return false;
+    }
+    return *end == '\0';
+}
+
 static bool set_list(rw_demo_list *list, const param_row *row, const char *text, GError **error)
 {
     g_auto(GStrv) words = g_strsplit(text, ",", -1);
-    int count = (int)g_strv_length(words);
-    int64_t *at = g_new(int64_t, count + 1);
-    for (int i = 0; i < count; i++) {
-        char *end;
-        at[i] = g_ascii_strtoll(words[i], &end, 10);
-        if (end == words[i] || *end || at[i] < 0) {
+    GArray *at = g_array_new(FALSE, FALSE, sizeof(int64_t));
+    for (char **word = words; *word; word++) {
+        int64_t first, last;
+        if (!parse_frames(*word, &first, &last)) {
             g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
-                        "%s takes film frame numbers separated by commas, such as 3,17; \"%s\" is "
-                        "none.",
-                        row->key, words[i]);
-            g_free(at);
+                        "%s takes film frame numbers separated by commas, such as 3,17 or 8-12; "
+                        "\"%s\" is none.",
+                        row->key, *word);
+            g_array_unref(at);
             return false;
         }
+        for (int64_t f = first; f <= last; f++)
+            g_array_append_val(at, f);
     }
-    qsort(at, (size_t)count, sizeof *at, compare_frames);
+    int count = (int)at->len;
+    g_array_sort(at, compare_frames);
     g_free(list->at);
-    *list = (rw_demo_list){at, count};
+    *list = (rw_demo_list){(int64_t *)(void *)g_array_free(at, FALSE), count};
     return true;
 }
 

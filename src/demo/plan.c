@@ -108,11 +108,38 @@ static double late(const rw_demo_params *params, uint64_t seed, int64_t film, in
     return CLAMP(by, -most, most);
 }
 
+/* The second card: one still of each frame listed, hours later. What a second try mends is mended. */
+static void lay_out_reshoot(rw_demo_plan *plan, const rw_demo_params *params, uint64_t seed)
+{
+    static const unsigned mended = DEMO_MISSING | DEMO_SKIPPED | DEMO_DOUBLED | DEMO_SMEARED | DEMO_SOFT;
+    static const double later = 4 * 3600; /* s */
+    double interval = params->number[DEMO_CLOCK_INTERVAL];
+    for (int64_t f = 0; f < plan->frames; f++) {
+        plan->first_shot[f] = plan->n_shots;
+        plan->events[f] &= (uint16_t)~mended;
+        if (!rw_demo_listed(params, DEMO_RESHOOT_AT, f))
+            continue;
+        double t = later + (double)plan->n_shots * interval + late(params, seed, f, DEMO_AGAIN);
+        plan->shots[plan->n_shots++] = (rw_demo_shot){
+            .film = f, .take = DEMO_AGAIN, .time_ms = (int64_t)(t * 1000 + 0.5)};
+    }
+    plan->first_shot[plan->frames] = plan->n_shots;
+}
+
+static bool is_reshoot(const rw_demo_params *params)
+{
+    return params->on[DEMO_TERM_RESHOOT] && params->list[DEMO_RESHOOT_AT].count > 0;
+}
+
 static void lay_out_shots(rw_demo_plan *plan, const rw_demo_params *params, uint64_t seed)
 {
     double interval = params->number[DEMO_CLOCK_INTERVAL], at = 0;
     plan->shots = g_new0(rw_demo_shot, (size_t)plan->frames * 2);
     plan->first_shot = g_new(int64_t, (size_t)plan->frames + 1);
+    if (is_reshoot(params)) {
+        lay_out_reshoot(plan, params, seed);
+        return;
+    }
     for (int64_t f = 0; f < plan->frames; f++) {
         unsigned e = plan->events[f];
         plan->first_shot[f] = plan->n_shots;
@@ -194,8 +221,8 @@ static void place_hair(rw_demo_plan *plan, const rw_demo_params *params)
 {
     plan->hair_first = 0;
     plan->hair_last = -1;
-    if (rw_demo_value(params, DEMO_HAIR_COUNT) < 1)
-        return;
+    if (rw_demo_value(params, DEMO_HAIR_COUNT) < 1 || is_reshoot(params))
+        return; /* the gate was cleaned */
     double first = params->number[DEMO_HAIR_FIRST], last = params->number[DEMO_HAIR_LAST];
     plan->hair_first = first < 0 ? plan->frames * 55 / 100 : (int64_t)first;
     plan->hair_last = last < 0 ? plan->frames * 90 / 100 : (int64_t)last;

@@ -8,6 +8,8 @@
 
 #include "demo/params.h"
 
+enum { DEMO_AGAIN = 2 }; /* take of a still on the card that was shot later */
+
 typedef enum rw_demo_event {
     DEMO_MISSING = 1 << 0, /* no still of this film frame */
     DEMO_SKIPPED = 1 << 1, /* and no gap in time either */

@@ -488,6 +488,8 @@ static void put_frame_findings(writer *w, const rw_demo_truth_info *info)
             continue;
         }
         carried = 0;
+        if (plan->first_shot[f] == plan->first_shot[f + 1])
+            continue; /* not on a card of frames shot again */
         if (e & DEMO_DOUBLED) {
             put_finding(w, info, "doubled-frame", f, f);
             put_int(w, "doubled_of", plan->first_shot[f]);

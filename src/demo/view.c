@@ -61,7 +61,9 @@ static void place_film(const rw_demo_reel *reel, rw_demo_view *v)
 {
     const rw_demo_layout *l = &reel->layout;
     rw_demo_shot first = v->shot;
-    first.take = 0; /* a doubled frame has not moved */
+    bool again = v->shot.take == DEMO_AGAIN;
+    if (!again)
+        first.take = 0; /* a doubled frame has not moved */
     rw_demo_stream s = still_stream(reel, "weave", &first);
     v->weave.x = value(reel, DEMO_WEAVE_ACROSS) * rw_demo_normal(&s);
     v->weave.y = value(reel, DEMO_WEAVE_ALONG) * rw_demo_normal(&s);
@@ -71,11 +73,14 @@ static void place_film(const rw_demo_reel *reel, rw_demo_view *v)
     double degrees = value(reel, DEMO_ROTATION_ANGLE) +
                      value(reel, DEMO_ROTATION_DRIFT) *
                          rw_demo_wander(reel->seed, "rotation.drift", (double)v->shot.film, 300) +
-                     value(reel, DEMO_ROTATION_JITTER) * rw_demo_normal(&s);
+                     value(reel, DEMO_ROTATION_JITTER) * rw_demo_normal(&s) +
+                     (again ? value(reel, DEMO_RESHOOT_TURN) : 0);
     v->angle = degrees / 360;
     rw_point shrink = {1 - value(reel, DEMO_SHRINKAGE_ACROSS) / 100,
                        1 - value(reel, DEMO_SHRINKAGE_ALONG) / 100};
-    rw_point shift = {v->weave.x + v->splice_jump.x, v->weave.y + v->splice_jump.y};
+    double elsewhere = again ? value(reel, DEMO_RESHOOT_SHIFT) : 0;
+    rw_point shift = {v->weave.x + v->splice_jump.x + elsewhere,
+                      v->weave.y + v->splice_jump.y + elsewhere};
     v->film_to_canon = rw_demo_film_to_canon(l, shrink, v->angle, shift);
     v->film_to_still = rw_demo_film_to_still(l, v->film_to_canon);
 }
@@ -114,6 +119,8 @@ static void light_up(const rw_demo_reel *reel, rw_demo_view *v)
     if (reel->params->on[DEMO_TERM_CLIP] && p[DEMO_CLIP_FIRST] >= 0 &&
         (double)v->shot.film >= p[DEMO_CLIP_FIRST] && (double)v->shot.film <= last)
         v->stops += p[DEMO_CLIP_STOPS];
+    if (v->shot.take == DEMO_AGAIN)
+        v->stops += value(reel, DEMO_RESHOOT_STOPS);
     v->gain = MAX(0, 1 + v->flicker) * (1 + v->drift) * (double)demo_exp2f((float)v->stops);
 }
 
