@@ -49,6 +49,8 @@ typedef struct rw_survey_summary {
     int64_t frames;           /* places in the film, missing ones and repeats with them */
     int64_t missing, doubled; /* frames that no still shows; stills that repeat a frame */
     int64_t unreadable;
+    /* stills that were shot again: in the film now; of frames that have a good still; of unknown place */
+    int64_t placed, spare, unplaced;
     int64_t findings, redo;   /* all of them that are not dismissed; those that need a new still */
 } rw_survey_summary;
 

@@ -10,6 +10,7 @@
 #include <json-glib/json-glib.h>
 
 #include <reelwright/keep.h>
+#include <reelwright/survey.h>
 
 #include "cli/cli.h"
 
@@ -44,6 +45,29 @@ static bool stop(void *user)
 {
     (void)user;
     return atomic_load(rw_cli_cancelled());
+}
+
+/* What the survey made of stills that were shot again. */
+typedef struct placing {
+    bool done, busy;
+    rw_survey_summary survey;
+} placing;
+
+/* The reel was surveyed: the survey measures the new stills and places them. One that runs already
+ * does not know of them; they wait for the next. */
+static bool match(rw_reel *reel, int batch, void *user, GError **error)
+{
+    (void)batch;
+    placing *p = user;
+    g_autoptr(GError) fault = NULL;
+    rw_survey_options options = RW_SURVEY_DEFAULTS;
+    options.progress = true;
+    options.cancel = rw_cli_cancelled();
+    p->done = rw_survey_run(reel, &options, &p->survey, &fault);
+    p->busy = g_error_matches(fault, RW_ERROR, RW_ERROR_CONFLICT);
+    if (fault && !p->busy)
+        g_propagate_error(error, g_steal_pointer(&fault));
+    return p->done || p->busy;
 }
 
 /* On a terminal only. An empty line or the end of input takes nothing. */
@@ -114,7 +138,22 @@ static void say_headline(const rw_intake_summary *s)
             damaged ? ", " : "", damaged ? damaged : "", s->safe_to_wipe ? "yes" : "no");
 }
 
-static void say_summary(const char *reel, const rw_intake_summary *s)
+static void say_placing(const placing *p)
+{
+    if (p->busy)
+        g_print("  A survey is under way: run \"reelwright survey\" after it, to place the new "
+                "stills.\n");
+    if (!p->done)
+        return;
+    const rw_survey_summary *s = &p->survey;
+    say(s->placed, "still", "stills", " shot again and placed in the film");
+    say(s->spare, "still", "stills", " not needed: their frames have a good still");
+    say(s->unplaced, "still", "stills", " could not be placed in the film");
+    say(s->missing, "frame", "frames", " of the film still missing");
+    say(s->redo, "finding", "findings", " still ask for new stills");
+}
+
+static void say_summary(const char *reel, const rw_intake_summary *s, const placing *p)
 {
     g_print("%s: ", reel);
     say_headline(s);
@@ -127,6 +166,7 @@ static void say_summary(const char *reel, const rw_intake_summary *s)
         " on the card a second time, byte for byte; taken once");
     if (s->waits)
         g_print("  The reel was surveyed before: the new stills wait for the next survey.\n");
+    say_placing(p);
     say_troubles("unreadable", s->unreadable);
     say_troubles("damaged", s->damaged);
     say_troubles("not taken in", s->unread);
@@ -200,7 +240,8 @@ static void add_counts(JsonBuilder *b, const rw_intake_summary *s)
     add_int(b, "other_files", s->others);
 }
 
-static void print_json(const char *reel, const rw_intake_summary *s, const GError *error)
+static void print_json(const char *reel, const rw_intake_summary *s, const placing *p,
+                       const GError *error)
 {
     g_autoptr(JsonBuilder) b = json_builder_new();
     json_builder_begin_object(b);
@@ -217,7 +258,13 @@ static void print_json(const char *reel, const rw_intake_summary *s, const GErro
     add_real(b, "order_confidence", s->order_confidence);
     add_real(b, "longest_pause_s", (double)s->pause_us * 1e-6);
     add_text(b, "longest_pause_after", s->pause_after);
-    add_bool(b, "waits_for_survey", s->waits);
+    add_bool(b, "waits_for_survey", s->waits || p->busy);
+    if (p->done) {
+        add_int(b, "placed", p->survey.placed);
+        add_int(b, "spare", p->survey.spare);
+        add_int(b, "unplaced", p->survey.unplaced);
+        add_int(b, "missing_frames", p->survey.missing);
+    }
     add_bool(b, "safe_to_wipe", s->safe_to_wipe);
     add_text(b, "why_not", s->why_not);
     add_text(b, "error", error ? error->message : NULL);
@@ -255,6 +302,7 @@ static bool read_words(const words *w, rw_intake_options *o, GError **error)
     o->verify = w->verify;
     o->progress = true;
     o->stop = stop;
+    o->match = match;
     o->ask = isatty(STDIN_FILENO) && isatty(STDERR_FILENO) ? ask : NULL;
     return (!w->fps || rw_rational_parse(w->fps, &o->fps, error)) &&
            (!w->since || parse_time("--since", w->since, false, &o->since_us, error)) &&
@@ -266,13 +314,15 @@ static int run_intake(char **cards, size_t n_cards, const char *reel, const word
     g_autoptr(GError) error = NULL;
     rw_intake_options options = RW_INTAKE_DEFAULTS;
     rw_intake_summary summary;
+    placing p = {0};
+    options.user = &p;
     if (!read_words(w, &options, &error))
         return rw_cli_fail(error);
     bool ok = rw_intake((const char *const *)cards, n_cards, reel, &options, &summary, &error);
     if (w->json)
-        print_json(reel, &summary, error);
+        print_json(reel, &summary, &p, error);
     else if (ok)
-        say_summary(reel, &summary);
+        say_summary(reel, &summary, &p);
     int code = ok ? (summary.unread->len ? 1 : 0) : rw_cli_fail(error);
     rw_intake_summary_clear(&summary);
     return code;

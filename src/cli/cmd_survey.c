@@ -15,6 +15,11 @@ static void print_summary(const rw_survey_summary *s)
     if (s->unreadable)
         g_print(", %" G_GINT64_FORMAT " unreadable", s->unreadable);
     g_print(".\n");
+    if (s->placed || s->spare || s->unplaced)
+        g_print("Shot again: %" G_GINT64_FORMAT " placed in the film, %" G_GINT64_FORMAT
+                " not needed (their frames have a good still), %" G_GINT64_FORMAT
+                " could not be placed.\n",
+                s->placed, s->spare, s->unplaced);
     if (s->findings == 0)
         g_print("Nothing needs a look.\n");
     else

@@ -6,6 +6,7 @@
 #include "survey/finding.h"
 #include "survey/hue.h"
 #include "survey/json_text.h"
+#include "survey/reshot.h"
 #include "survey/steady.h"
 #include "survey/store.h"
 
@@ -15,7 +16,10 @@ typedef struct conclusion {
     rw_limits limits;
     rw_verdicts *verdicts;
     GArray *judged;      /* rw_finding_row of before */
-    size_t *gap;         /* missing frames put in before each position */
+    rw_reshot *reshot;   /* what was shot again, and the places that want or have it */
+    size_t *gap;         /* frames of the film before each position that the spine does not show */
+    guint *gap_slot;     /* the first of their slots */
+    int64_t *instead;    /* still that stands in the place of each position's own, 0 none */
     int64_t *frame;      /* frame number of each position */
     bool *repeats;       /* shows the same film frame as the position before */
     rw_survey_summary *summary;
@@ -56,10 +60,9 @@ static void listen(conclusion *c)
 {
     for (size_t i = 0; i < rw_verdicts_count(c->verdicts); i++) {
         rw_verdict *v = rw_verdicts_get(c->verdicts, i);
-        if (v->kind != RW_KIND_MISSING && v->kind != RW_KIND_DOUBLED)
-            continue;
         const char *state = judged_state(c, v->kind, c->track->still[v->anchor]);
-        if (g_strcmp0(state, "dismissed") == 0)
+        v->dismissed = g_strcmp0(state, "dismissed") == 0;
+        if (v->dismissed)
             v->sure = false;
         else if (g_strcmp0(state, "confirmed") == 0)
             v->sure = true;
@@ -68,17 +71,45 @@ static void listen(conclusion *c)
 
 /* ---- film order ---- */
 
+static const rw_slot *slot_at(const conclusion *c, guint i)
+{
+    return &g_array_index(c->reshot->slots, rw_slot, i);
+}
+
+/* Slots belong to the position that they stand before, or in the place of. */
+static void read_slots(conclusion *c)
+{
+    size_t count = c->track->count;
+    guint slots = c->reshot->slots->len, s = 0;
+    c->gap = g_new0(size_t, count + 1);
+    c->gap_slot = g_new0(guint, count + 1);
+    c->instead = g_new0(int64_t, count + 1);
+    for (size_t i = 0; i <= count; i++) {
+        guint next = s;
+        while (next < slots && slot_at(c, next)->bad == RW_NOWHERE && slot_at(c, next)->before >= i)
+            next++;
+        bool wants = next < slots && slot_at(c, next)->bad == i;
+        if (!wants && !(s < slots && slot_at(c, s)->before == i))
+            continue;
+        c->gap_slot[i] = s;
+        while (s < slots && slot_at(c, s)->bad == RW_NOWHERE &&
+               (wants || slot_at(c, s)->before == i)) {
+            c->gap[i]++;
+            s++;
+        }
+        if (wants)
+            c->instead[i] = slot_at(c, s++)->still;
+    }
+}
+
 static void number_frames(conclusion *c)
 {
     size_t count = c->track->count;
-    c->gap = g_new0(size_t, count + 1);
     c->frame = g_new0(int64_t, count + 1);
     c->repeats = g_new0(bool, count + 1);
     for (size_t i = 0; i < rw_verdicts_count(c->verdicts); i++) {
         const rw_verdict *v = rw_verdicts_get(c->verdicts, i);
-        if (v->kind == RW_KIND_MISSING && v->sure)
-            c->gap[v->first] = v->missing;
-        else if (v->kind == RW_KIND_DOUBLED && v->sure)
+        if (v->kind == RW_KIND_DOUBLED && v->sure)
             c->repeats[v->first] = true;
     }
     int64_t n = 0;
@@ -92,27 +123,19 @@ static void number_frames(conclusion *c)
 static bool put_frames(conclusion *c, GError **error)
 {
     const rw_track *t = c->track;
-    GHashTable *replaced = g_hash_table_new_full(g_int64_hash, g_int64_equal, NULL, NULL);
-    GArray *old = rw_reel_frames(c->reel, 0, INT64_MAX / 2, error);
-    if (!old) {
-        g_hash_table_unref(replaced);
-        return false;
-    }
-    for (guint i = 0; i < old->len; i++) {
-        rw_frame_row *row = &g_array_index(old, rw_frame_row, i);
-        if (row->still > 0 && row->replaced > 0)
-            g_hash_table_insert(replaced, &row->still, &row->replaced);
-    }
     GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_frame_row));
     int64_t shown = 0; /* frame whose picture the current run of repeats shows */
     for (size_t i = 0; i < t->count; i++) {
         for (size_t k = 0; k < c->gap[i]; k++) {
-            rw_frame_row row = {rows->len, 0, -1, 0};
+            rw_frame_row row = {rows->len, slot_at(c, c->gap_slot[i] + (guint)k)->still, -1, 0};
             g_array_append_val(rows, row);
-            c->summary->missing++;
+            c->summary->missing += row.still == 0;
         }
-        const int64_t *was = g_hash_table_lookup(replaced, &t->still[i]);
-        rw_frame_row row = {rows->len, t->still[i], -1, was ? *was : 0};
+        rw_frame_row row = {rows->len, t->still[i], -1, 0};
+        if (c->instead[i]) {
+            row.still = c->instead[i];
+            row.replaced = t->still[i];
+        }
         if (c->repeats[i]) {
             row.doubled_of = shown;
             c->summary->doubled++;
@@ -124,28 +147,40 @@ static bool put_frames(conclusion *c, GError **error)
     bool ok = rw_reel_set_frames(c->reel, (const rw_frame_row *)(const void *)rows->data,
                                  rows->len, error);
     g_array_unref(rows);
-    g_array_unref(old);
-    g_hash_table_unref(replaced);
     return ok;
 }
 
 /* ---- geometry, scenes, up ---- */
+
+static bool put_fit(conclusion *c, int64_t n, const rw_gate_fit *fit, GError **error)
+{
+    rw_geometry_row row = {
+        .n = n, .film_to_still = fit->film_to_still, .confidence = fit->confidence};
+    g_strlcpy(row.method, rw_gate_method_name(fit->method), sizeof row.method);
+    return rw_reel_put_geometry(c->reel, &row, error);
+}
+
+static bool put_late_fit(conclusion *c, int64_t n, int64_t still, GError **error)
+{
+    const rw_reshot_still *late = still ? rw_reshot_find(c->reshot, still) : NULL;
+    return !late || put_fit(c, n, &late->fit, error);
+}
 
 static bool put_geometry(conclusion *c, GError **error)
 {
     const rw_track *t = c->track;
     if (!rw_reel_clear_geometry(c->reel, error))
         return false;
-    for (size_t i = 0; i < t->count; i++) {
-        const rw_gate_fit *fit = &t->fit[i];
-        rw_geometry_row row = {.n = c->frame[i],
-                               .film_to_still = fit->film_to_still,
-                               .confidence = fit->confidence};
-        g_strlcpy(row.method, rw_gate_method_name(fit->method), sizeof row.method);
-        if (!rw_reel_put_geometry(c->reel, &row, error))
-            return false;
+    bool ok = true;
+    for (size_t i = 0; ok && i < t->count; i++) {
+        int64_t first = c->frame[i] - (int64_t)c->gap[i];
+        for (size_t k = 0; ok && k < c->gap[i]; k++)
+            ok = put_late_fit(c, first + (int64_t)k, slot_at(c, c->gap_slot[i] + (guint)k)->still,
+                              error);
+        ok = ok && (c->instead[i] ? put_late_fit(c, c->frame[i], c->instead[i], error)
+                                  : put_fit(c, c->frame[i], &t->fit[i], error));
     }
-    return true;
+    return ok;
 }
 
 static bool put_number(rw_reel *reel, const char *key, double value, GError **error)
@@ -187,6 +222,19 @@ static bool put_way_up(conclusion *c, GError **error)
            rw_reel_put_meta(c->reel, "way_up.certain", certain ? "1" : "0", error);
 }
 
+/* First frame of the scene that begins at position i: stills shot again at the end of its gap may
+ * belong to it already. */
+static int64_t scene_head(const conclusion *c, size_t i)
+{
+    int64_t n = c->frame[i];
+    for (size_t k = c->gap[i]; k > 0; k--, n--) {
+        const rw_slot *slot = slot_at(c, c->gap_slot[i] + (guint)k - 1);
+        if (!slot->still || !slot->ahead)
+            break;
+    }
+    return n;
+}
+
 static bool put_scenes(conclusion *c, GError **error)
 {
     const rw_track *t = c->track;
@@ -202,8 +250,8 @@ static bool put_scenes(conclusion *c, GError **error)
     GArray *rows = g_array_new(FALSE, FALSE, sizeof(rw_scene_row));
     for (size_t i = 0; i < t->count; i = rw_track_scene_last(t, i) + 1) {
         size_t last = rw_track_scene_last(t, i);
-        rw_scene_row row = {.first = i ? c->frame[i] : 0,
-                            .last = last + 1 < t->count ? c->frame[last + 1] - 1
+        rw_scene_row row = {.first = i ? scene_head(c, i) : 0,
+                            .last = last + 1 < t->count ? scene_head(c, last + 1) - 1
                                                         : c->summary->frames - 1};
         g_strlcpy(row.cue,
                   i == 0                                             ? "head"
@@ -229,25 +277,85 @@ static void add_pictures(GString *out, const rw_track *t, const rw_verdict *v)
     g_string_append_printf(out, "%s\"pictures\":[\"%s\",\"%s\"]", v->evidence->len ? "," : "", a, b);
 }
 
+/* ---- what was mended by shooting again ---- */
+
+/* The frames of a gap from the first to the last that still want a picture; all of them when none
+ * does. Returns how many do. */
+static size_t open_gap(const conclusion *c, size_t i, int64_t *first, int64_t *last)
+{
+    int64_t head = c->frame[i] - (int64_t)c->gap[i];
+    size_t open = 0;
+    *first = head;
+    *last = c->frame[i] - 1;
+    for (size_t k = 0; k < c->gap[i]; k++) {
+        if (slot_at(c, c->gap_slot[i] + (guint)k)->still)
+            continue;
+        if (open++ == 0)
+            *first = head + (int64_t)k;
+        *last = head + (int64_t)k;
+    }
+    if (open == 0)
+        *last = c->frame[i] - 1;
+    return open;
+}
+
+/* The late still that mended what a verdict tells: the first of several; 0 when something is left. */
+static int64_t mended_by(const conclusion *c, const rw_verdict *v)
+{
+    int64_t first, last, still = 0;
+    if (v->kind == RW_KIND_MISSING)
+        return c->gap[v->first] > 0 && open_gap(c, v->first, &first, &last) == 0
+                   ? slot_at(c, c->gap_slot[v->first])->still
+                   : 0;
+    for (size_t i = v->first; i <= v->last; i++) {
+        if (c->repeats[i] && i > v->first)
+            continue;
+        if (!c->instead[i])
+            return 0;
+        still = still ? still : c->instead[i];
+    }
+    return still;
+}
+
+static char *path_of(const conclusion *c, int64_t still)
+{
+    rw_still_row row;
+    if (!rw_reel_get_still(c->reel, still, &row, NULL))
+        return NULL;
+    char *path = g_steal_pointer(&row.path);
+    rw_still_row_clear(&row);
+    return path;
+}
+
 static rw_finding_row to_row(const conclusion *c, const rw_verdict *v)
 {
     const rw_track *t = c->track;
     const rw_finding_kind *kind = &rw_finding_kinds()[v->kind];
-    bool gap = v->kind == RW_KIND_MISSING && v->sure;
+    bool gap = v->kind == RW_KIND_MISSING && c->gap[v->first] > 0;
+    g_autofree char *again = path_of(c, mended_by(c, v));
     GString *evidence = g_string_new("{");
     g_string_append(evidence, v->evidence->str);
     add_pictures(evidence, t, v);
+    if (again) {
+        g_string_append(evidence, ",\"shot_again\":");
+        rw_json_string(evidence, again);
+    }
     g_string_append_c(evidence, '}');
-    return (rw_finding_row){
+    rw_finding_row row = {
         .kind = g_strdup(kind->name),
-        .first = gap ? c->frame[v->first] - (int64_t)v->missing : c->frame[v->first],
-        .last = gap ? c->frame[v->first] - 1 : c->frame[v->last],
+        .first = c->frame[v->first],
+        .last = c->frame[v->last],
         .still = t->still[v->anchor],
-        .severity = g_strdup(rw_severity_name(v->severity)),
+        .severity = g_strdup(rw_severity_name(again ? RW_NOTE : v->severity)),
         .confidence = v->confidence,
         .evidence = g_string_free(evidence, FALSE),
-        .advice = g_strdup(v->advice ? v->advice : kind->advice),
+        .advice = again ? g_strdup_printf("Nothing to do: it was shot again, and %s stands here now.",
+                                          again)
+                        : g_strdup(v->advice ? v->advice : kind->advice),
     };
+    if (gap)
+        open_gap(c, v->first, &row.first, &row.last);
+    return row;
 }
 
 static bool put_findings(conclusion *c, GError **error)
@@ -287,6 +395,7 @@ static bool write_down(conclusion *c, GError **error)
     bool ok = put_frames(c, error) && put_geometry(c, error) && put_summary(c, error) &&
               put_way_up(c, error) && put_scenes(c, error) && put_findings(c, error) &&
               rw_hue_conclude(c->reel, error) &&
+              rw_reshot_store(c->reshot, c->reel, error) &&
               rw_reel_log_event(c->reel, "surveyed", NULL, error) &&
               rw_reel_commit(c->reel, error);
     if (!ok)
@@ -294,8 +403,36 @@ static bool write_down(conclusion *c, GError **error)
     return ok && count_findings(c, error);
 }
 
+static void count_reshot(conclusion *c)
+{
+    rw_survey_summary *s = c->summary;
+    for (guint i = 0; i < c->reshot->stills->len; i++) {
+        rw_late_role role = g_array_index(c->reshot->stills, rw_reshot_still, i).role;
+        s->placed += role == RW_LATE_FILLS || role == RW_LATE_REPLACES;
+        s->spare += role == RW_LATE_SPARE;
+        s->unplaced += role == RW_LATE_UNPLACED;
+    }
+    s->measured += c->reshot->measured;
+}
+
+static bool weigh(conclusion *c, const rw_survey_options *options, GError **error)
+{
+    const rw_track *t = c->track;
+    listen(c);
+    c->reshot = rw_reshot_place(c->reel, t, c->verdicts, options, error);
+    if (!c->reshot)
+        return false;
+    read_slots(c);
+    number_frames(c);
+    count_reshot(c);
+    for (size_t i = 0; i < t->count; i++)
+        c->summary->unreadable += rw_track_value(t, i, RW_M_STATE) == RW_STATE_UNREADABLE;
+    return true;
+}
+
 bool rw_conclude(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis, const int64_t *order,
-                 size_t count, rw_survey_summary *summary, GError **error)
+                 size_t count, const rw_survey_options *options, rw_survey_summary *summary,
+                 GError **error)
 {
     conclusion c = {.reel = reel, .summary = summary};
     summary->stills = (int64_t)count;
@@ -311,13 +448,12 @@ bool rw_conclude(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis, co
     if (ok) {
         c.verdicts = rw_verdicts_new();
         rw_judge_all(c.track, &c.limits, rw_reel_path(reel), c.verdicts);
-        listen(&c);
-        number_frames(&c);
-        for (size_t i = 0; i < count; i++)
-            summary->unreadable += rw_track_value(c.track, i, RW_M_STATE) == RW_STATE_UNREADABLE;
-        ok = write_down(&c, error);
+        ok = weigh(&c, options, error) && write_down(&c, error);
         rw_verdicts_free(&c.verdicts);
+        rw_reshot_free(&c.reshot);
         g_free(c.gap);
+        g_free(c.gap_slot);
+        g_free(c.instead);
         g_free(c.frame);
         g_free(c.repeats);
     }

@@ -14,6 +14,8 @@
 struct rw_eye {
     const rw_gauge *gauge;
     rw_basis basis;
+    rw_affine like; /* usual place on the stills that imprints are to be compared with */
+    bool imitates;
     rw_decoder *decoder;
     rw_gate_finder *finder;
     rw_grain_reader *reader;
@@ -29,6 +31,12 @@ rw_eye *rw_eye_new(const rw_gauge *gauge, const rw_basis *basis)
     eye->finder = rw_gate_finder_new(gauge);
     eye->reader = rw_grain_reader_new(&basis->bands);
     return eye;
+}
+
+void rw_eye_imitate(rw_eye *eye, const rw_basis *other)
+{
+    eye->imitates = true;
+    eye->like = rw_film_to_decoded(other->film_to_still, other->eighths);
 }
 
 void rw_eye_free(rw_eye **eye)
@@ -231,7 +239,8 @@ rw_glance *rw_eye_look(rw_eye *eye, const char *path)
     g->place = rw_basis_place(&eye->basis, eye->gauge, &g->sight, &g->certain);
     g->px_per_mm = sqrt(fabs(rw_affine_determinant(g->place)));
     rw_affine map = rw_film_to_decoded(g->place, pixels.eighths);
-    rw_imprint_make(&g->imprint, eye->gauge, &pixels, &g->small, map);
+    rw_imprint_make_like(&g->imprint, eye->gauge, &pixels, &g->small, map,
+                         eye->imitates ? eye->like : map);
     if (eye->steady)
         rw_steady_eye_look(eye->steady, &pixels, g->certain ? &g->place : NULL, &g->steady);
     read_light(eye, &pixels, map, g);

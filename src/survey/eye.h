@@ -39,6 +39,9 @@ rw_eye *rw_eye_new(const rw_gauge *gauge, const rw_basis *basis);
 void rw_eye_free(rw_eye **eye);
 /* From now on also what steadying needs, in this part of the stills. */
 void rw_eye_watch_steadiness(rw_eye *eye, rw_rect area);
+/* From now on imprints are made to be compared with those of stills with another basis, which must
+ * decode at the same scale. */
+void rw_eye_imitate(rw_eye *eye, const rw_basis *other);
 rw_glance *rw_eye_look(rw_eye *eye, const char *path);
 
 #endif

@@ -61,6 +61,7 @@ typedef struct rw_verdict {
     size_t anchor;        /* position of the still it hangs on */
     size_t missing;       /* how many frames lie between first - 1 and first */
     bool sure;            /* act on it: insert the frames, pass over the still */
+    bool dismissed;       /* a person said that it is nothing */
     double confidence;    /* 0..1 */
     const char *advice;   /* NULL: the kind's own */
     GString *evidence;    /* members of a JSON object, comma-separated; owned */
@@ -90,6 +91,11 @@ void rw_judge_stills(const rw_track *track, const rw_limits *limits, rw_verdicts
 void rw_judge_blur(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 /* After blur: a blurred still does not tell what likeness is usual. */
 void rw_judge_doubled(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
+/* Where stills show a strip of the next picture: 1 beyond the far frame line, -1 beyond the near one,
+ * 0 nowhere to speak of. home: where it is usually found on the next still, off the nominal pitch, decoded pixels. */
+int rw_track_next_side(const rw_track *track, rw_point *home);
+/* Share of such strips that are found round each position of its scene, 0..1; share: count of them. */
+void rw_track_hearing(const rw_track *track, const rw_verdicts *verdicts, double *share);
 /* After doubled and blur: what they explain is no gap. */
 void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 void rw_judge_focus(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);

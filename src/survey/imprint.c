@@ -115,6 +115,71 @@ static bool read_block(const rw_pixels *pixels, axes a, int x, int y, const patc
     return true;
 }
 
+/* ---- on another rig's grid ---- */
+
+typedef struct grid {
+    double ux, uy, vx, vy; /* as in axes, now any vectors */
+    bool turned;           /* else whole pixels do */
+} grid;
+
+/* What a step of one pixel on a still that film_to_px `like` describes is on this one. */
+static grid imitate(rw_affine film_to_px, rw_affine like, axes a)
+{
+    static const double alike = 3e-4; /* 0.04 px over a patch */
+    rw_affine inverse;
+    grid g = {a.ux, a.uy, a.vx, a.vy, false};
+    if (!rw_affine_invert(like, &inverse))
+        return g;
+    rw_affine step = rw_affine_then(inverse, film_to_px);
+    g.ux = step.m[0][0] * a.ux + step.m[0][1] * a.uy;
+    g.uy = step.m[1][0] * a.ux + step.m[1][1] * a.uy;
+    g.vx = step.m[0][0] * a.vx + step.m[0][1] * a.vy;
+    g.vy = step.m[1][0] * a.vx + step.m[1][1] * a.vy;
+    g.turned = MAX(hypot(g.ux - a.ux, g.uy - a.uy), hypot(g.vx - a.vx, g.vy - a.vy)) > alike;
+    return g;
+}
+
+/* Catmull-Rom weights for a sample a share t behind the second of four. */
+static void cubic(float t, float w[4])
+{
+    w[0] = t * (-0.5f + t * (1.0f - 0.5f * t));
+    w[1] = 1.0f + t * t * (-2.5f + 1.5f * t);
+    w[2] = t * (0.5f + t * (2.0f - 1.5f * t));
+    w[3] = t * t * (-0.5f + 0.5f * t);
+}
+
+static float sample(const rw_pixels *pixels, double x, double y)
+{
+    int ix = (int)floor(x), iy = (int)floor(y);
+    float wx[4], wy[4], sum = 0;
+    cubic((float)(x - ix), wx);
+    cubic((float)(y - iy), wy);
+    for (int j = 0; j < 4; j++) {
+        float line = 0;
+        for (int i = 0; i < 4; i++)
+            line += wx[i] * (float)rw_luma_at(pixels, ix - 1 + i, iy - 1 + j);
+        sum += wy[j] * line;
+    }
+    return sum;
+}
+
+/* As read_block, from anywhere and along any axes. */
+static bool read_turned(const rw_pixels *pixels, grid g, double x, double y, const patch_place *p,
+                        float *out)
+{
+    int end = W - 1, last = p->last - 1;
+    if (!is_inside(pixels, (int)floor(x + p->first * g.vx), (int)floor(y + p->first * g.vy)) ||
+        !is_inside(pixels, (int)floor(x + end * g.ux + last * g.vx),
+                   (int)floor(y + end * g.uy + last * g.vy)))
+        return false;
+    for (int j = 0; j < HIGH; j++)
+        for (int i = 0; i < WIDE; i++) {
+            int u = i - MARGIN, v = j - MARGIN;
+            out[j * WIDE + i] = sample(pixels, x + u * g.ux + v * g.vx, y + u * g.uy + v * g.vy);
+        }
+    return true;
+}
+
 /* ---- from samples to grain ---- */
 
 /* to[i] = mean of from[i - RADIUS .. i + RADIUS]; n samples a step apart; ends repeat. */
@@ -175,26 +240,34 @@ static void store_grain(rw_patch *patch, const float *block)
     }
 }
 
-static void make_patch(rw_patch *patch, const rw_pixels *pixels, axes axis, rw_point at,
-                       const patch_place *p)
+/* at: the middle of the patch's first row. */
+static void make_patch(rw_patch *patch, const rw_pixels *pixels, axes axis, const grid *g,
+                       rw_point at, const patch_place *p)
 {
     float block[WIDE * HIGH];
     if (!(fabs(at.x) < 1e6 && fabs(at.y) < 1e6))
         return;
-    int x = (int)lrint(at.x), y = (int)lrint(at.y);
+    if (g->turned) {
+        if (read_turned(pixels, *g, at.x - W / 2 * g->ux, at.y - W / 2 * g->uy, p, block))
+            store_grain(patch, block);
+        return;
+    }
+    rw_point corner = {at.x - W / 2 * axis.ux, at.y - W / 2 * axis.uy};
+    int x = (int)lrint(corner.x), y = (int)lrint(corner.y);
     if (!read_block(pixels, axis, x, y, p, block))
         return;
-    patch->off_x = (float)((x - at.x) * axis.ux + (y - at.y) * axis.uy);
-    patch->off_y = (float)((x - at.x) * axis.vx + (y - at.y) * axis.vy);
+    patch->off_x = (float)((x - corner.x) * axis.ux + (y - corner.y) * axis.uy);
+    patch->off_y = (float)((x - corner.x) * axis.vx + (y - corner.y) * axis.vy);
     store_grain(patch, block);
 }
 
-void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels *pixels,
-                     const rw_small *small, rw_affine film_to_px)
+void rw_imprint_make_like(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels *pixels,
+                          const rw_small *small, rw_affine film_to_px, rw_affine like)
 {
     rw_rect a = gauge->camera_aperture;
-    axes axis = patch_axes(film_to_px);
-    double px_per_mm = sqrt(fabs(rw_affine_determinant(film_to_px)));
+    axes axis = patch_axes(like);
+    grid g = imitate(film_to_px, like, axis);
+    double px_per_mm = sqrt(fabs(rw_affine_determinant(like)));
     memset(imprint, 0, sizeof *imprint);
     imprint->rows = strip_rows(px_per_mm);
     imprint->columns = strip_columns(gauge, px_per_mm);
@@ -204,10 +277,15 @@ void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels
             continue;
         patch_place p = plan_place(gauge, px_per_mm, imprint->rows, imprint->columns, i);
         /* the middle of the patch on the film; its corner from there by whole pixels */
-        rw_point middle = rw_affine_apply(film_to_px, a.x + p.x * a.width, p.y);
-        rw_point corner = {middle.x - W / 2 * axis.ux, middle.y - W / 2 * axis.uy};
-        make_patch(&imprint->patch[i], pixels, axis, corner, &p);
+        rw_point at = rw_affine_apply(film_to_px, a.x + p.x * a.width, p.y);
+        make_patch(&imprint->patch[i], pixels, axis, &g, at, &p);
     }
+}
+
+void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels *pixels,
+                     const rw_small *small, rw_affine film_to_px)
+{
+    rw_imprint_make_like(imprint, gauge, pixels, small, film_to_px, film_to_px);
 }
 
 /* ---- comparing ----
@@ -471,7 +549,7 @@ static rw_grain_match match_sets(rw_matcher *m, const rw_imprint *a, int set_a,
     return match(m, pairs, count, each);
 }
 
-static rw_grain_match match_whole(rw_matcher *m, const rw_imprint *a, const rw_imprint *b)
+rw_grain_match rw_matcher_same(rw_matcher *m, const rw_imprint *a, const rw_imprint *b)
 {
     pair pairs[MOST];
     double each[MOST];
@@ -482,13 +560,25 @@ static rw_grain_match match_whole(rw_matcher *m, const rw_imprint *a, const rw_i
     return match(m, pairs, n, each);
 }
 
+rw_grain_match rw_matcher_next(rw_matcher *m, const rw_imprint *a, const rw_imprint *b, bool far)
+{
+    return far ? match_sets(m, a, RW_PATCH_OUT_FAR, b, RW_PATCH_IN_NEAR)
+               : match_sets(m, a, RW_PATCH_OUT_NEAR, b, RW_PATCH_IN_FAR);
+}
+
+rw_grain_match rw_matcher_beside(rw_matcher *m, const rw_imprint *a, const rw_imprint *b, bool far)
+{
+    int set = far ? RW_PATCH_IN_NEAR : RW_PATCH_IN_FAR;
+    return match_sets(m, a, set, b, set);
+}
+
 rw_pair_grain rw_matcher_grain(rw_matcher *m, const rw_imprint *a, const rw_imprint *b)
 {
     rw_pair_grain g;
-    g.same = match_whole(m, a, b);
-    g.far = match_sets(m, a, RW_PATCH_OUT_FAR, b, RW_PATCH_IN_NEAR);
-    g.near = match_sets(m, a, RW_PATCH_OUT_NEAR, b, RW_PATCH_IN_FAR);
-    g.beside_far = match_sets(m, a, RW_PATCH_IN_NEAR, b, RW_PATCH_IN_NEAR).correlation;
-    g.beside_near = match_sets(m, a, RW_PATCH_IN_FAR, b, RW_PATCH_IN_FAR).correlation;
+    g.same = rw_matcher_same(m, a, b);
+    g.far = rw_matcher_next(m, a, b, true);
+    g.near = rw_matcher_next(m, a, b, false);
+    g.beside_far = rw_matcher_beside(m, a, b, true).correlation;
+    g.beside_near = rw_matcher_beside(m, a, b, false).correlation;
     return g;
 }

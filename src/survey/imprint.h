@@ -65,6 +65,11 @@ typedef struct rw_imprint {
  * turned to the film's axes but never resampled: resampling would blur the grain. */
 void rw_imprint_make(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels *pixels,
                      const rw_small *small, rw_affine film_to_px);
+/* The same for a still of another rig, turned or scaled a little differently, to be compared with
+ * stills whose film_to_px is `like`: the patches are sampled on like's pixel grid, by cubic
+ * interpolation where the grids differ by more than a small part of a pixel over a patch. */
+void rw_imprint_make_like(rw_imprint *imprint, const rw_gauge *gauge, const rw_pixels *pixels,
+                          const rw_small *small, rw_affine film_to_px, rw_affine like);
 
 /* The band of spatial frequencies in which the film's grain stands out on this reel's stills,
  * cycles per decoded pixel. */
@@ -92,6 +97,14 @@ typedef struct rw_pair_grain {
     rw_grain_match far, near;
     double beside_far, beside_near;
 } rw_pair_grain;
+
+/* Its parts: do a and b show the same frame; does b show the frame that follows a on the far (else the
+ * near) side; and how alike is a's own picture to b where the next one's strip should be. */
+rw_grain_match rw_matcher_same(rw_matcher *matcher, const rw_imprint *a, const rw_imprint *b);
+rw_grain_match rw_matcher_next(rw_matcher *matcher, const rw_imprint *a, const rw_imprint *b,
+                               bool far);
+rw_grain_match rw_matcher_beside(rw_matcher *matcher, const rw_imprint *a, const rw_imprint *b,
+                                 bool far);
 
 rw_pair_grain rw_matcher_grain(rw_matcher *matcher, const rw_imprint *a, const rw_imprint *b);
 

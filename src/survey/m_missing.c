@@ -8,6 +8,7 @@
  * can be heard; else clock and motion must agree.
  */
 #include <math.h>
+#include <string.h>
 
 #include "survey/finding.h"
 
@@ -110,6 +111,20 @@ static film_witness call_film(const rw_track *t, const rw_verdicts *verdicts)
     return w[k];
 }
 
+int rw_track_next_side(const rw_track *track, rw_point *home)
+{
+    double share[2] = {0, 0};
+    *home = (rw_point){0, 0};
+    for (int k = 0; k < 2 && track->count > 1; k++) {
+        film_witness w;
+        share[k] = look_at_side(track, &sides[k], &w);
+        if (k == 0 || share[1] > share[0])
+            *home = (rw_point){w.x, w.y};
+        g_free(w.off);
+    }
+    return MAX(share[0], share[1]) <= 0.5 ? 0 : share[0] >= share[1] ? 1 : -1;
+}
+
 static bool is_home(const film_witness *w, size_t i)
 {
     return w->off[i] < HOME_PX;
@@ -127,6 +142,19 @@ static double hearing(const rw_track *t, const film_witness *w, size_t i)
             all++;
         }
     return all >= 2 ? home / all : 0;
+}
+
+void rw_track_hearing(const rw_track *track, const rw_verdicts *verdicts, double *share)
+{
+    if (track->count < 2) {
+        memset(share, 0, track->count * sizeof *share);
+        return;
+    }
+    film_witness w = call_film(track, verdicts);
+    for (size_t i = 0; i < track->count; i++)
+        share[i] = w.heard ? hearing(track, &w, i) : 0;
+    g_free(w.off);
+    g_free(w.excused);
 }
 
 /* Unlikeness of the strip to its piece of film in units of the unlikeness that the scene alone

@@ -15,6 +15,7 @@
 #include "survey/cache.h"
 #include "survey/conclude.h"
 #include "survey/pair.h"
+#include "survey/reshot.h"
 #include "survey/steady.h"
 #include "survey/store.h"
 
@@ -189,20 +190,34 @@ static void clear_job(gpointer data)
     g_free(j->path);
 }
 
-/* Stills in the order of the film as it is known now, without places that no still shows. */
+/* Is this still one that came in after a survey? */
+static bool is_late(rw_reel *reel, int64_t still, int first_late, GError **error)
+{
+    return first_late > 0 && rw_reshot_batch_of(reel, still, error) >= first_late;
+}
+
+/* Stills as they were shot first, in the order of the film as it is known now: those that were shot
+ * again left out, those that they replaced put back. */
 static bool read_order(rw_reel *reel, GArray *ids, GError **error)
 {
+    g_autoptr(GError) inner = NULL;
+    int first_late = rw_reshot_first_batch(reel, error);
+    if (first_late < 0)
+        return false;
     int64_t count = rw_reel_frame_count(reel, error);
     GArray *rows = count < 0 ? NULL : rw_reel_frames(reel, 0, count - 1, error);
     if (!rows)
         return false;
-    for (guint i = 0; i < rows->len; i++) {
-        int64_t still = g_array_index(rows, rw_frame_row, i).still;
-        if (still > 0)
+    for (guint i = 0; i < rows->len && !inner; i++) {
+        const rw_frame_row *row = &g_array_index(rows, rw_frame_row, i);
+        int64_t still = row->replaced > 0 ? row->replaced : row->still;
+        if (still > 0 && !is_late(reel, still, first_late, &inner))
             g_array_append_val(ids, still);
     }
     g_array_unref(rows);
-    return true;
+    if (inner)
+        g_propagate_error(error, g_steal_pointer(&inner));
+    return !inner;
 }
 
 /* Paths of the stills, in the reel's folder. GPtrArray of char *, in the order of ids. */
@@ -387,8 +402,8 @@ bool rw_survey_run(rw_reel *reel, const rw_survey_options *options, rw_survey_su
          list_jobs(&r, ids, paths, error) &&
          measure(&r, error) &&
          rw_conclude(reel, r.gauge, &r.basis, (const int64_t *)(const void *)ids->data, ids->len,
-                     summary, error);
-    summary->measured = r.measured;
+                     options, summary, error);
+    summary->measured += r.measured;
     if (paths)
         g_ptr_array_unref(paths);
     g_array_unref(r.jobs);
