@@ -799,6 +799,12 @@ static void print_details(const reel *r)
                     axis ? "along" : "across", n, r->n,
                     k * sqrt(MAX(sum / n - mean / n * mean / n, 0)), k * sqrt(all / n));
     }
+    rw_point *e = g_new(rw_point, r->n);
+    differences(r, r->out, NULL, NULL, e);
+    g_print("    by itself, the footage's own movement with it: %.3f px rms; at its ends "
+            "(%.2f, %.2f) and (%.2f, %.2f)\n",
+            rms_of(e, r->n, NULL), e[0].x, e[0].y, e[r->n - 1].x, e[r->n - 1].y);
+    g_free(e);
     int by[4] = {0};
     for (int i = 0; i < r->n; i++)
         by[r->fit[i].method]++;
