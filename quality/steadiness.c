@@ -70,7 +70,7 @@ typedef struct reel_case {
     }
 #define COFFEE_STILL                                                                               \
     {                                                                                              \
-        .clip = COFFEE, .first = 0, .frames = 96, .zoom = 1.6, BASE                                \
+        .clip = COFFEE, .first = 0, .frames = 96, .zoom = 1.5, BASE                                \
     }
 #define DOG_OBJECT(share)                                                                          \
     {                                                                                              \
@@ -167,7 +167,7 @@ static const reel_case cases[] = {
      3,
      {STILL, STILL, PAN},
      {{.clip = DOG, .first = 30, .frames = 40, .zoom = 1.6, BASE},
-      {.clip = COFFEE, .first = 0, .frames = 40, .zoom = 1.6, BASE},
+      {.clip = COFFEE, .first = 0, .frames = 40, .zoom = 1.5, BASE},
       {.clip = DOG, .first = 30, .frames = 60, .zoom = 1.6, .pan = 400, BASE}}},
     {"built-in", "super8", SEEN, false, {NULL}, 0, {STILL}, {{0}}},
     {"built-in", "super8", NONE, false, {NULL}, 0, {STILL}, {{0}}},

@@ -12,9 +12,9 @@
  * alternate: given the path, the odds; given the odds, the path by least squares over all links at
  * once, so that error does not add up.
  *
- * Two starts are tried, because the likelihood has side peaks: all blocks alike with the noise
- * overstated and then let down, and the largest set of blocks that keep step with each other. The
- * likelier result wins.
+ * Several starts are tried, because the likelihood has side peaks: the largest set of blocks that keep
+ * step with each other, over long distances or over all, and all blocks alike with the noise
+ * overstated and then let down; each without turn and zoom and with them. See run_tight.
  */
 #include <math.h>
 
@@ -57,6 +57,7 @@ struct rw_consensus {
     rw_consensus_frame *frame;
     float *odds, *background, *kappa2; /* count * B */
     float *outliers;                   /* count * L: share of background blocks that a link loses */
+    bool rigid; /* neither turn nor scale differ from frame to frame */
     bool drifting;            /* blocks may drift against the path, evenly for a while: parallax */
     float *drift_x, *drift_y; /* count * B, px per frame back; 0 unless drifting */
     double tie_turn, tie_scale; /* sd between neighbours, px at LEVER */
@@ -607,15 +608,20 @@ static void learn_ties(rw_consensus *c)
 
 /* ---- starts ---- */
 
-static void start_still(rw_consensus *c)
+static void reset_noise(rw_consensus *c)
 {
-    for (int t = 0; t < c->count; t++)
-        c->frame[t] = (rw_consensus_frame){.turn = 1};
     for (size_t i = 0; i < (size_t)c->count * B; i++)
         c->kappa2[i] = 1;
     for (size_t i = 0; i < (size_t)c->count * L; i++)
         c->outliers[i] = 0.2f;
-    c->tie_scale = c->tie_turn = START_TIE;
+}
+
+static void start_still(rw_consensus *c)
+{
+    for (int t = 0; t < c->count; t++)
+        c->frame[t] = (rw_consensus_frame){.turn = 1};
+    reset_noise(c);
+    c->tie_scale = c->tie_turn = c->rigid ? LEAST_TIE : START_TIE;
 }
 
 static void start_even(rw_consensus *c)
@@ -642,9 +648,9 @@ static double in_step(const observation *a, const observation *b, rw_sym2 ca, rw
     return log(0.9 * near / other + 0.1);
 }
 
-static void gather_steps(const rw_consensus *c, int t, double *together)
+static void gather_steps(const rw_consensus *c, int t, int from, double *together)
 {
-    for (int l = 0; l < L; l++) {
+    for (int l = from; l < L; l++) {
         const observation *o = &c->obs[c->first[t * L + l]];
         int n = (int)(c->first[t * L + l + 1] - c->first[t * L + l]);
         rw_sym2 cov[B];
@@ -680,7 +686,7 @@ static void leading_body(const double *together, double body[B])
     }
 }
 
-static void start_in_step(rw_consensus *c)
+static void start_in_step(rw_consensus *c, int from_link)
 {
     start_still(c);
     double *together = g_new(double, B *B), body[B];
@@ -688,7 +694,7 @@ static void start_in_step(rw_consensus *c)
         int to = MIN(from + STEP_CHUNK, c->count);
         memset(together, 0, sizeof(double) * B * B);
         for (int t = from; t < to; t += STEP_EVERY)
-            gather_steps(c, t, together);
+            gather_steps(c, t, from_link, together);
         leading_body(together, body);
         for (size_t i = c->first[from * L]; i < c->first[to * L]; i++)
             c->obs[i].weight = (float)(body[c->obs[i].block] * body[c->obs[i].block]);
@@ -698,12 +704,12 @@ static void start_in_step(rw_consensus *c)
 
 /* ---- the run ---- */
 
-static double run_from_here(rw_consensus *c, const double *heat, int rounds)
+/* Rounds of expectation and maximisation from the path as it lies. */
+static double run_rounds(rw_consensus *c, const double *heat, int rounds)
 {
     size_t n = (size_t)c->count * B;
     float *spare = g_new(float, 6 * n);
     double score = 0;
-    solve_path(c);
     for (int i = 0; i < rounds; i++) {
         memset(c->odds, 0, sizeof(float) * n);
         for (int t = 0; t < c->count; t++)
@@ -715,12 +721,19 @@ static double run_from_here(rw_consensus *c, const double *heat, int rounds)
         weigh(c, heat[i]);
         if (c->drifting)
             learn_drift(c, spare, spare + 3 * n);
-        if (heat[i] <= 1)
+        if (heat[i] <= 1 && !c->rigid)
             learn_ties(c);
         solve_path(c);
     }
     g_free(spare);
     return score;
+}
+
+/* The same from the weights that a start gave. */
+static double run_from_here(rw_consensus *c, const double *heat, int rounds)
+{
+    solve_path(c);
+    return run_rounds(c, heat, rounds);
 }
 
 static void start_drift(rw_consensus *c)
@@ -742,29 +755,166 @@ static void count_background(rw_consensus *c)
     }
 }
 
-/* Bodies in step are the safer start where both do nearly as well: a half-still foreground may
- * buy a few points with many blocks. */
-#define EVEN_MUST_LEAD 1.2
-
 static const double cooling[] = {16, 12, 8, 6, 4, 3, 2, 1.5, 1, 1, 1, 1, 1, 1};
 static const double cold[] = {1, 1, 1, 1, 1, 1, 1, 1};
 
-static void run_tight(rw_consensus *c)
+/* A way of looking at the scene and what came of it. */
+typedef struct outcome {
+    rw_consensus_frame *frame;
+    float *background;
+    double tie_turn, tie_scale, score;
+} outcome;
+
+static void outcome_clear(outcome *o)
+{
+    g_free(o->frame);
+    g_free(o->background);
+}
+
+static outcome keep_outcome(const rw_consensus *c, double score)
 {
     size_t frames = (size_t)c->count;
-    c->drifting = false;
-    start_even(c);
-    double even = run_from_here(c, cooling, G_N_ELEMENTS(cooling));
-    rw_consensus_frame *kept = g_memdup2(c->frame, sizeof *kept * frames);
-    float *background = g_memdup2(c->background, sizeof(float) * frames * B);
-    start_in_step(c);
-    double step = run_from_here(c, cold, G_N_ELEMENTS(cold));
-    if (even > EVEN_MUST_LEAD * step) {
-        memcpy(c->frame, kept, sizeof *kept * frames);
-        memcpy(c->background, background, sizeof(float) * frames * B);
+    outcome o = {g_new(rw_consensus_frame, frames), g_new(float, frames *B), c->tie_turn,
+                 c->tie_scale, score};
+    memcpy(o.frame, c->frame, sizeof *o.frame * frames);
+    memcpy(o.background, c->background, sizeof *o.background * frames * B);
+    return o;
+}
+
+/* ---- frames that lost the others ---- */
+
+#define LOST_SD    0.15 /* px, or so many times what is usual in the scene */
+#define LOST_TIMES 5.0
+#define FOUND_NEAR 2.0 /* px within which blocks agree on a place */
+#define FOUND_SUM  3.0 /* blocks' worth of agreement without which there is no place */
+
+/* Where frame t's shift would be if this block were background. */
+static double complex implied_shift(const rw_consensus *c, int t, int u, const observation *o)
+{
+    double complex turn = c->frame[u].turn / c->frame[t].turn;
+    return o->x + I * o->y + (c->frame[u].shift - (o->tx + I * o->ty)) / turn;
+}
+
+/* A start that had little to go by on one frame may leave it beside the truth for good. Its blocks
+ * are known from the frames around: most of them say where it lies. */
+static bool find_frame(rw_consensus *c, int t, double lost_sd)
+{
+    size_t first = c->first[t * L], n = c->first[(t + 1) * L] - first, kept = 0;
+    double complex *at = g_new(double complex, n + 1), best = 0;
+    double *weight = g_new(double, n + 1), most = FOUND_SUM;
+    c->frame[t].turn = c->frame[t - 1].turn;
+    for (int l = 0; l < L; l++)
+        for (size_t i = c->first[t * L + l]; i < c->first[t * L + l + 1]; i++) {
+            int u = t - rw_steady_link_back(l);
+            weight[kept] = (double)c->background[t * B + c->obs[i].block];
+            at[kept] = implied_shift(c, t, u, &c->obs[i]);
+            kept += weight[kept] > 0.2 && c->frame[u].sd < lost_sd;
+        }
+    for (size_t i = 0; i < kept; i++) {
+        double sum = 0;
+        for (size_t k = 0; k < kept; k++)
+            if (cabs(at[k] - at[i]) < FOUND_NEAR)
+                sum += weight[k];
+        if (sum > most) {
+            most = sum;
+            best = at[i];
+        }
     }
-    g_free(kept);
-    g_free(background);
+    bool found = most > FOUND_SUM;
+    if (found)
+        c->frame[t].shift = best;
+    g_free(at);
+    g_free(weight);
+    return found;
+}
+
+static bool find_lost(rw_consensus *c)
+{
+    bool any = false;
+    double *sd = g_new(double, c->count);
+    for (int t = 0; t < c->count; t++)
+        sd[t] = c->frame[t].sd;
+    double lost_sd = MAX(LOST_SD, LOST_TIMES * median(sd, c->count));
+    for (int t = 1; t < c->count; t++)
+        if (!(c->frame[t].sd < lost_sd))
+            any = find_frame(c, t, lost_sd) || any;
+    g_free(sd);
+    return any;
+}
+
+static void take_outcome(rw_consensus *c, const outcome *o)
+{
+    memcpy(c->frame, o->frame, sizeof *c->frame * (size_t)c->count);
+    memcpy(c->background, o->background, sizeof(float) * (size_t)c->count * B);
+    c->tie_turn = o->tie_turn;
+    c->tie_scale = o->tie_scale;
+}
+
+/* Bodies that keep step over long distances are the safest start, all blocks alike the least safe: a
+ * half-still foreground may buy a few points with many blocks. A camera that neither turns nor zooms
+ * is the safest to suppose: at the picture's edges a slow body poses as either. What is less safe
+ * must be likelier by so much. */
+#define MUST_LEAD      1.15
+#define FREE_MUST_LEAD 1.25
+#define LONG_LINK      3 /* from which on a start asks for steps kept over long distances only */
+
+/* Ways of looking at the scene, the safest first: leaves the likeliest of them in place, less safe ones
+ * only where they lead. */
+static double choose_way(rw_consensus *c, outcome *o, int count)
+{
+    int best = 0;
+    for (int i = 1; i < count; i++)
+        if (o[i].score > MUST_LEAD * o[best].score)
+            best = i;
+    double score = o[best].score;
+    take_outcome(c, &o[best]);
+    for (int i = 0; i < count; i++)
+        outcome_clear(&o[i]);
+    return score;
+}
+
+static double run_rigid(rw_consensus *c)
+{
+    outcome o[3];
+    c->rigid = true;
+    start_in_step(c, LONG_LINK);
+    o[0] = keep_outcome(c, run_from_here(c, cold, G_N_ELEMENTS(cold)));
+    start_in_step(c, 0);
+    o[1] = keep_outcome(c, run_from_here(c, cold, G_N_ELEMENTS(cold)));
+    start_even(c);
+    o[2] = keep_outcome(c, run_from_here(c, cooling, G_N_ELEMENTS(cooling)));
+    return choose_way(c, o, 3);
+}
+
+/* Goes on from where the rigid one ended, or from all blocks alike. */
+static double run_free(rw_consensus *c)
+{
+    outcome o[2];
+    c->rigid = false;
+    c->tie_scale = c->tie_turn = START_TIE;
+    reset_noise(c);
+    o[0] = keep_outcome(c, run_rounds(c, cold, G_N_ELEMENTS(cold)));
+    start_even(c);
+    o[1] = keep_outcome(c, run_from_here(c, cooling, G_N_ELEMENTS(cooling)));
+    return choose_way(c, o, 2);
+}
+
+static void run_tight(rw_consensus *c)
+{
+    c->drifting = false;
+    double rigid = run_rigid(c);
+    outcome kept = keep_outcome(c, rigid);
+    double free = run_free(c);
+    if (free <= FREE_MUST_LEAD * rigid) {
+        take_outcome(c, &kept);
+        c->rigid = true;
+    }
+    outcome_clear(&kept);
+    reset_noise(c);
+    for (int i = 0; i < 2 && find_lost(c); i++)
+        run_rounds(c, cold, 4);
+    run_rounds(c, cold, 2); /* odds and weights are this path's again */
+    c->rigid = false;
 }
 
 static void run_drifting(rw_consensus *c)
