@@ -57,6 +57,8 @@ static void judge_lost(const rw_track *t, rw_verdicts *verdicts)
             last++;
         rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_LOST, RW_LOOK, i, last,
                                         1 - t->fit[i].confidence);
+        if (t->fit[i].method != RW_GATE_PERFORATION && !t->basis.found)
+            v->advice = "Look at the frame; it shows too little to tell where the film lies.";
         rw_verdict_word(v, "method", rw_gate_method_name(t->fit[i].method));
         rw_verdict_number(v, "registration_confidence", t->fit[i].confidence);
         i = last;

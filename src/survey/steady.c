@@ -244,28 +244,56 @@ static double agreement(const rw_steady_sight *s, int link)
     return (double)agree / RW_STEADY_BLOCKS;
 }
 
+#define DIM 0.3 /* of the contrast before a cut: less is no picture */
+
+/* A frame that shows next to nothing, or found none of the earlier ones again: black, out of focus,
+ * smeared. contrast: of the frame before. */
+static bool is_blind(const rw_steady_sight *s, double contrast)
+{
+    if ((double)s->contrast < DIM * contrast)
+        return true;
+    for (int l = 0; l < RW_STEADY_LINKS; l++) {
+        int firm = 0;
+        for (int b = 0; b < RW_STEADY_BLOCKS; b++)
+            firm += s->match[l][b] >= FIRM_MATCH;
+        if (firm >= 8)
+            return false;
+    }
+    return true;
+}
+
+enum { NEAR = 3 }; /* frames in which a picture may be found again; blind ones do not count */
+
 /* Whether one of the first frames from position i on shows what one before it showed. */
 static bool goes_on(rw_reel *reel, const rw_track *t, size_t i, bool *on, GError **error)
 {
     g_autoptr(GError) inner = NULL;
+    rw_steady_record last;
+    double contrast = rw_steady_get_record(reel, t->still[i - 1], &last, &inner)
+                          ? (double)last.sight.contrast
+                          : 0;
+    size_t farthest = i + (size_t)rw_steady_link_back(RW_STEADY_LINKS - 1);
     *on = false;
-    for (size_t k = i; k < MIN(i + 3, t->count) && !*on && !inner; k++) {
+    for (size_t k = i, seen = 0; k < MIN(farthest, t->count) && seen < NEAR && !*on; k++) {
         rw_steady_record record;
-        if (!rw_steady_get_record(reel, t->still[k], &record, &inner) ||
-            record.sight.version != RW_STEADY_VERSION)
+        bool known = rw_steady_get_record(reel, t->still[k], &record, &inner) &&
+                     record.sight.version == RW_STEADY_VERSION;
+        if (inner) {
+            g_propagate_error(error, g_steal_pointer(&inner));
+            return false;
+        }
+        if (!known || is_blind(&record.sight, contrast))
             continue;
-        for (int l = 0; l < 3; l++)
+        seen++;
+        for (int l = 0; l < RW_STEADY_LINKS; l++)
             *on = *on || (k < i + (size_t)rw_steady_link_back(l) &&
                           agreement(&record.sight, l) >= SAME_SHARE);
     }
-    bool ok = !inner;
-    if (!ok)
-        g_propagate_error(error, g_steal_pointer(&inner));
-    return ok;
+    return true;
 }
 
-/* A smeared still or a flash looks like a scene of its own, until the frames on both sides of it are
- * laid over each other. */
+/* A smeared still, a flash, some black frames look like a scene of their own, until the frames on both
+ * sides of them are laid over each other. */
 static bool mend_cuts(rw_reel *reel, rw_track *t, GError **error)
 {
     for (size_t i = 1; i < t->count; i++) {

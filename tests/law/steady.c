@@ -127,7 +127,12 @@ static void test_perforation(void)
 
 static void test_picture(void)
 {
+    g_autoptr(GError) error = NULL;
     made_reel *m = reel_new(RW_DEMO_FRAME_PICTURE);
+    rw_geometry_row place;
+    g_assert_true(rw_reel_get_geometry(m->reel, 5, &place, &error));
+    g_assert_cmpstr(place.method, ==, "picture");
+    g_assert_cmpfloat(place.confidence, >, 0.5);
     check(m, locked);
     check(m, filled);
     made_reel_free(m);
