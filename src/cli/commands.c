@@ -2,6 +2,7 @@
 #include "cli/cli.h"
 
 extern const rw_command rw_cmd_bench;
+extern const rw_command rw_cmd_chart;
 extern const rw_command rw_cmd_demo;
 extern const rw_command rw_cmd_finish;
 extern const rw_command rw_cmd_intake;
@@ -20,6 +21,7 @@ static const rw_command *const commands[] = {
     &rw_cmd_survey,
     &rw_cmd_findings,
     &rw_cmd_watch,
+    &rw_cmd_chart,
     &rw_cmd_look,
     &rw_cmd_finish,
     &rw_cmd_report,
