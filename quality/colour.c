@@ -35,15 +35,15 @@ typedef struct source {
 } source;
 
 static const source sources[] = {
-    {"courtyard", {"dog_fetch.mp4"}, 24, 4, "super8"},
-    {"coffee", {"coffee_pour.mp4"}, 24, 4, "super8"},
-    {"bedroom", {"bedroom_dog_orbit.mp4"}, 24, 2, "regular8"},
-    {"battle", {"tos_cuts_a.mp4"}, 36, 4, "super8"},
+    {"courtyard", {"dog_fetch.mp4"}, 24, 2, "super8"},
+    {"coffee", {"coffee_pour.mp4"}, 24, 2, "super8"},
+    {"bedroom", {"bedroom_dog_orbit.mp4"}, 24, 1, "regular8"},
+    {"battle", {"tos_cuts_a.mp4"}, 60, 1, "super8"},
     {"regatta", {NULL}, 96, 1, "super8"},
     {"all four",
      {"dog_fetch.mp4", "coffee_pour.mp4", "bedroom_dog_orbit.mp4", "tos_cuts_a.mp4"},
      60,
-     3,
+     1,
      "super8"},
 };
 

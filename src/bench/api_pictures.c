@@ -69,31 +69,103 @@ static char **list_of(const rw_request *request, const char *name)
     return text && *text ? g_strsplit(text, ",", 64) : NULL;
 }
 
-/* ?w=&h=&only=&skip=&set=stage.key=value,... */
-void rw_answer_finished(void *user, const rw_request *request, rw_reply *reply)
+/* A finished frame that a request asks for, and the text that the wish points into. */
+typedef struct asked {
+    rw_frame_wish wish;
+    char *size, **only, **skip, **set;
+} asked;
+
+static void asked_clear(asked *a)
 {
-    rw_bench *bench = user;
-    GError *error = NULL;
-    int64_t n;
-    if (!rw_guard_number(request->part[1], &n)) {
+    g_free(a->size);
+    g_strfreev(a->only);
+    g_strfreev(a->skip);
+    g_strfreev(a->set);
+}
+
+/* ?w=&h=&only=&skip=&set=stage.key=value,...; false with the reply made */
+static bool read_wish(const rw_request *request, rw_reply *reply, asked *a)
+{
+    *a = (asked){0};
+    if (!rw_guard_number(request->part[1], &a->wish.n)) {
         rw_reply_refuse(reply, 400, "A frame is named by its number.");
-        return;
+        return false;
     }
     int width = (int)rw_request_whole(request, "w", 16, MAX_SIDE, 960) & ~1;
     int height = (int)rw_request_whole(request, "h", 16, MAX_SIDE, 720) & ~1;
-    g_autofree char *size = g_strdup_printf("%dx%d", width, height);
-    g_auto(GStrv) only = list_of(request, "only");
-    g_auto(GStrv) skip = list_of(request, "skip");
-    g_auto(GStrv) set = list_of(request, "set");
-    rw_frame_wish wish = {.reel = request->part[0],
-                          .n = n,
-                          .size = size,
-                          .only = (const char *const *)only,
-                          .skip = (const char *const *)skip,
-                          .settings = (const char *const *)set,
-                          .quality = QUALITY};
-    GBytes *bytes = rw_frames_make(bench->frames, &wish, &error);
+    a->size = g_strdup_printf("%dx%d", width, height);
+    a->only = list_of(request, "only");
+    a->skip = list_of(request, "skip");
+    a->set = list_of(request, "set");
+    a->wish.reel = request->part[0];
+    a->wish.size = a->size;
+    a->wish.only = (const char *const *)a->only;
+    a->wish.skip = (const char *const *)a->skip;
+    a->wish.settings = (const char *const *)a->set;
+    a->wish.quality = QUALITY;
+    return true;
+}
+
+void rw_answer_finished(void *user, const rw_request *request, rw_reply *reply)
+{
+    rw_bench *bench = user;
+    asked a;
+    if (!read_wish(request, reply, &a))
+        return;
+    GError *error = NULL;
+    GBytes *bytes = rw_frames_make(bench->frames, &a.wish, &error);
     answer_jpeg(reply, bytes, error, NULL);
+    asked_clear(&a);
+}
+
+static void write_counts(rw_doc *j, const char *key, const uint32_t *counts, size_t n)
+{
+    rw_doc_open(j, key, '[');
+    for (size_t i = 0; i < n; i++)
+        rw_doc_whole(j, NULL, counts[i]);
+    rw_doc_close(j);
+}
+
+static void write_numbers(rw_doc *j, const char *key, const double *values, int n)
+{
+    rw_doc_open(j, key, '[');
+    for (int i = 0; i < n; i++)
+        rw_doc_number(j, NULL, values[i]);
+    rw_doc_close(j);
+}
+
+/* How tones and colours of that finished frame are spread. */
+void rw_answer_statistics(void *user, const rw_request *request, rw_reply *reply)
+{
+    rw_bench *bench = user;
+    asked a;
+    if (!read_wish(request, reply, &a))
+        return;
+    GError *error = NULL;
+    rw_statistics *s = g_new(rw_statistics, 1);
+    if (rw_frames_measure(bench->frames, &a.wish, s, &error)) {
+        rw_doc *j = rw_doc_new();
+        rw_doc_open(j, NULL, '{');
+        rw_doc_whole(j, "pixels", s->pixels);
+        rw_doc_open(j, "tones", '[');
+        for (int c = 0; c < 4; c++)
+            write_counts(j, NULL, s->tones[c], RW_STATISTICS_TONES);
+        rw_doc_close(j);
+        write_counts(j, "columns", &s->columns[0][0],
+                     (size_t)RW_STATISTICS_COLUMNS * RW_STATISTICS_TONES);
+        write_counts(j, "chroma", &s->chroma[0][0],
+                     (size_t)RW_STATISTICS_CHROMA * RW_STATISTICS_CHROMA);
+        write_numbers(j, "mean", s->mean, 4);
+        write_numbers(j, "atBlack", s->at_black, 3);
+        write_numbers(j, "atWhite", s->at_white, 3);
+        write_numbers(j, "quantile", s->quantile, 3);
+        rw_doc_close(j);
+        rw_reply_doc(reply, &j);
+    } else {
+        rw_reply_error(reply, error);
+    }
+    g_free(s);
+    asked_clear(&a);
 }
 
 /* ---- what finish made ---- */

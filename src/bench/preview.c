@@ -121,12 +121,17 @@ static bool check_stills(rw_frames *frames, const char *name, rw_reel *reel, GEr
     return true;
 }
 
-GBytes *rw_frames_make(rw_frames *frames, const rw_frame_wish *wish, GError **error)
+/* What is made of a finished frame while its pixels are there. */
+typedef bool use_picture(const rw_preview_picture *picture, const rw_frame_wish *wish, void *data,
+                         GError **error);
+
+static bool make(rw_frames *frames, const rw_frame_wish *wish, use_picture *use, void *data,
+                 GError **error)
 {
     rw_reel *reel = rw_shelf_borrow(frames->shelf, wish->reel, error);
     if (!reel || !check_stills(frames, wish->reel, reel, error)) {
         rw_shelf_return(frames->shelf, wish->reel, &reel);
-        return NULL;
+        return false;
     }
     rw_preview *maker;
     int which = take(frames, &maker);
@@ -136,13 +141,42 @@ GBytes *rw_frames_make(rw_frames *frames, const rw_frame_wish *wish, GError **er
     options.skip = wish->skip;
     options.settings = wish->settings;
     rw_preview_picture picture;
-    GBytes *bytes = NULL;
-    if (rw_preview_make(maker, reel, &options, wish->n, &picture, error)) {
-        bytes = rw_jpeg_encode(picture.rgb, picture.width, picture.height, 3 * picture.width, 3,
-                               wish->quality, NULL, 0, error);
+    bool ok = rw_preview_make(maker, reel, &options, wish->n, &picture, error);
+    if (ok) {
+        ok = use(&picture, wish, data, error);
         rw_preview_picture_clear(&picture);
     }
     give_back(frames, which, maker);
     rw_shelf_return(frames->shelf, wish->reel, &reel);
+    return ok;
+}
+
+static bool encode(const rw_preview_picture *picture, const rw_frame_wish *wish, void *data,
+                   GError **error)
+{
+    GBytes **bytes = data;
+    *bytes = rw_jpeg_encode(picture->rgb, picture->width, picture->height, 3 * picture->width, 3,
+                            wish->quality, NULL, 0, error);
+    return *bytes != NULL;
+}
+
+GBytes *rw_frames_make(rw_frames *frames, const rw_frame_wish *wish, GError **error)
+{
+    GBytes *bytes = NULL;
+    make(frames, wish, encode, &bytes, error);
     return bytes;
+}
+
+static bool count(const rw_preview_picture *picture, const rw_frame_wish *wish, void *data,
+                  GError **error)
+{
+    (void)wish, (void)error;
+    rw_statistics_make(picture->rgb, picture->width, picture->height, 3 * picture->width, data);
+    return true;
+}
+
+bool rw_frames_measure(rw_frames *frames, const rw_frame_wish *wish, rw_statistics *statistics,
+                       GError **error)
+{
+    return make(frames, wish, count, statistics, error);
 }

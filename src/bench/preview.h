@@ -5,6 +5,8 @@
 #ifndef RW_BENCH_PREVIEW_H
 #define RW_BENCH_PREVIEW_H
 
+#include <reelwright/statistics.h>
+
 #include "bench/shelf.h"
 
 typedef struct rw_frames rw_frames;
@@ -22,6 +24,9 @@ typedef struct rw_frame_wish {
     int quality;                 /* of the JPEG */
 } rw_frame_wish;
 
+/* The same frame's statistics instead of its picture. */
+bool rw_frames_measure(rw_frames *frames, const rw_frame_wish *wish, rw_statistics *statistics,
+                       GError **error);
 GBytes *rw_frames_make(rw_frames *frames, const rw_frame_wish *wish, GError **error);
 
 #endif

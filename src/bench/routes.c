@@ -17,6 +17,7 @@ const rw_route rw_bench_routes[] = {{"GET", "api/tables", rw_answer_tables, fals
                                     {"POST", "api/reel/*/undo", rw_answer_undo, false, 0},
                                     {"POST", "api/reel/*/redo", rw_answer_redo, false, 0},
                                     {"POST", "api/reel/*/place", rw_answer_place, false, 0},
+                                    {"GET", "api/reel/*/statistics/*", rw_answer_statistics, true, 0},
                                     {"GET", "api/reel/*/findings", rw_answer_findings, false, 0},
                                     {"POST", "api/reel/*/finding/*", rw_answer_judge, false, 0},
                                     {"GET", "api/reel/*/movies", rw_answer_movies, false, 0},

@@ -103,6 +103,21 @@ static bool is_one_step(const rw_track *t, size_t i, double now, double factor)
     return !(1 - now < factor * (1 - fmin(before, after)));
 }
 
+/* The camera stopped and started again in one place: little changes, but no frame before is as alike
+ * to one after as two are that lie two steps apart on the same side. */
+static bool is_stop(const rw_track *t, size_t i)
+{
+    enum { SIDE = 3 };
+    if (i < SIDE || i + SIDE > t->count)
+        return false;
+    double apart = fmin(alike(&t->look[i - 3], &t->look[i - 1]), alike(&t->look[i], &t->look[i + 2]));
+    for (size_t a = i - SIDE; a < i; a++)
+        for (size_t b = i; b < i + SIDE; b++)
+            if (!(alike(&t->look[a], &t->look[b]) < apart - 0.01))
+                return false;
+    return true;
+}
+
 /* The tones may stay as they were (the same day, the same water) and yet nothing be where it was. */
 static bool is_cut(const rw_track *t, size_t i)
 {
@@ -113,8 +128,10 @@ static bool is_cut(const rw_track *t, size_t i)
         return strength(step) > 0.9; /* no picture speaks for it or against it */
     if (now < nothing_alike)
         return step.picture > 0.55 && is_one_step(t, i, now, 1.3);
-    return strength(step) > 0.9 && is_one_step(t, i, now, 1.8) &&
-           1 - now > 2.2 * (1 - usually) + 0.05;
+    if (!is_one_step(t, i, now, 1.8))
+        return false;
+    return (strength(step) > 0.9 && 1 - now > 2.2 * (1 - usually) + 0.05) ||
+           (strength(step) > 0.6 && is_stop(t, i));
 }
 
 /* ---- fades and dissolves ---- */

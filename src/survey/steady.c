@@ -293,12 +293,19 @@ static bool goes_on(rw_reel *reel, const rw_track *t, size_t i, bool *on, GError
 }
 
 /* A smeared still, a flash, some black frames look like a scene of their own, until the frames on both
- * sides of them are laid over each other. */
+ * sides of them are laid over each other. Two long scenes that lie over each other are something else: the camera
+ * stopped and started again in one place. */
+static bool is_brief(const rw_track *t, size_t i)
+{
+    enum { BRIEF = 6 };
+    return i - t->scene[i - 1] < BRIEF || rw_track_scene_last(t, i) - i + 1 < BRIEF;
+}
+
 static bool mend_cuts(rw_reel *reel, rw_track *t, GError **error)
 {
     for (size_t i = 1; i < t->count; i++) {
         bool on = false;
-        if (t->scene[i] != i)
+        if (t->scene[i] != i || !is_brief(t, i))
             continue;
         if (!goes_on(reel, t, i, &on, error))
             return false;

@@ -83,6 +83,12 @@ export function finishedAddress(reel, n, options) {
   return `picture/finished/${escaped(reel)}/${n}?${query}`;
 }
 
+/** @param {string} reel @param {number} n @param {Record<string, string | number>} options */
+export function statisticsAddress(reel, n, options) {
+  const query = Object.entries(options).map(([key, value]) => `${key}=${escaped(String(value))}`).join('&');
+  return `api/reel/${escaped(reel)}/statistics/${n}?${query}`;
+}
+
 /** @param {string} reel @param {string} name @param {boolean} [save] */
 export function movieAddress(reel, name, save) {
   return `movie/${escaped(reel)}/${escaped(name)}${save ? '?save=1' : ''}`;

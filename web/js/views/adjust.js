@@ -6,6 +6,7 @@ import { BenchError, get, post, reelAddress } from '../api.js';
 import { ask, el, fill, oncePerFrame, tell } from '../dom.js';
 import { count } from '../film.js';
 import { cropByHand } from './crop.js';
+import { scopes } from './scopes.js';
 
 /** @typedef {import('../main.js').Param} Param @typedef {import('../main.js').Group} Group */
 
@@ -320,12 +321,14 @@ export function adjustView(workspace) {
   session.addEventListener('reel', build, { signal: stop.signal });
   let lastScene = session.scene;
   build();
+  const measured = scopes(workspace);
   const crop = app.tables.groups.find((g) => g.name === 'crop');
   if (crop) cropByHand(workspace, crop, (values) => storeAll(crop, values), stop.signal);
   return {
-    card: el('div', { class: 'adjust' }, scopePlace, groupsPlace),
+    card: el('div', { class: 'adjust' }, scopePlace, measured.node, groupsPlace),
     close() {
       stop.abort();
+      measured.close();
       session.trying.clear();
     },
   };
