@@ -310,7 +310,7 @@ typedef struct film {
  * in one scene, less over many. */
 static void read_stain(film *f, const double white[3], size_t scenes)
 {
-    double doubt = 0.12 / sqrt((double)MAX(scenes, 1));
+    double doubt = 0.09 / sqrt((double)MAX(scenes, 1));
     double share = INFINITY;
     for (int c = 0; c < 3; c++)
         share = fmin(share, (white[c] - f->base) / f->depth[c]);
@@ -323,6 +323,8 @@ static void read_stain(film *f, const double white[3], size_t scenes)
         double seen = f->stain[c] - least;
         f->stain[c] = seen * seen / (seen + doubt);
     }
+    /* stain is yellow or brown: what takes blue takes some green, too [M] */
+    f->stain[1] = fmax(f->stain[1], 0.25 * f->stain[2]);
 }
 
 static void set_fade(work *w, const film *f, const double kept[3])

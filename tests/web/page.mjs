@@ -286,6 +286,27 @@ async function adjust(page, other) {
 
   // the field of view by hand: the picture goes with the hand, as far as the film does
   await page.getByRole('radio', { name: 'Whole reel' }).check({ force: true });
+
+  // looks in and out, and what is measured of the picture
+  const file = (name, text) => ({ name, mimeType: 'text/plain', buffer: Buffer.from(text) });
+  await page.locator('input[type=file][accept=".cdl,.cc,.ccc"]').setInputFiles(file('night.cdl', '<ColorCorrection id="x"><SOPNode><Slope>1.25 1 1</Slope></SOPNode></ColorCorrection>'));
+  await until(() => choice('reel', 'colour.slope-red') === '1.25', 'a correction is taken in');
+  const given = await page.evaluate(async () => (await fetch(document.querySelector('.looks a').href)).text());
+  ok(/<Slope>1\.25 1 1<\/Slope>/.test(given), 'and given out again', given);
+  await page.getByRole('button', { name: 'Undo' }).click();
+  await until(() => choice('reel', 'colour.slope-red') === null, 'undone in one step');
+  const cube = `LUT_3D_SIZE 33\n${Array.from({ length: 33 ** 3 }, (_, i) => [i % 33, Math.floor(i / 33) % 33, Math.floor(i / 1089)].map((v) => (v / 32).toFixed(6)).join(' ')).join('\n')}\n`;
+  await page.locator('input[type=file][accept=".cube"]').setInputFiles(file('plain.cube', cube));
+  await until(() => /^[0-9a-f]{64} plain\.cube$/.test(choice('reel', 'colour.cube') ?? ''), 'a table of a megabyte is taken in');
+  await until(async () => await page.getByLabel('Lookup table').inputValue() === 'plain.cube', 'and shown by its name');
+  await page.locator('input[type=file][accept=".cube"]').setInputFiles(file('torn.cube', cube.slice(0, 5000)));
+  await until(async () => (await page.getByText(/torn\.cube, line/).count()) > 0, 'a torn one is refused with its line');
+  await page.getByRole('button', { name: 'Undo' }).click();
+  await until(() => choice('reel', 'colour.cube') === null, 'the table is undone');
+  await page.locator('.scopes summary').click();
+  await until(async () => /^Mean \d/.test(await page.locator('.scopes .figures').textContent()), 'tones and colours of the picture are measured');
+  await page.locator('.scopes summary').click();
+
   const plate = await page.locator('canvas.plate').boundingBox();
   const field = await session(page, (s) => s.reel.gauge.shown);
   const drag = async (from, to) => {
