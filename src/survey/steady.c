@@ -293,8 +293,8 @@ static bool goes_on(rw_reel *reel, const rw_track *t, size_t i, bool *on, GError
 }
 
 /* A smeared still, a flash, some black frames look like a scene of their own, until the frames on both
- * sides of them are laid over each other. Two long scenes that lie over each other are something else: the camera
- * stopped and started again in one place. */
+ * sides of them are laid over each other. Two long scenes that lie over each other are something else:
+ * the camera stopped and started again in one place. */
 static bool is_brief(const rw_track *t, size_t i)
 {
     enum { BRIEF = 6 };

@@ -298,7 +298,7 @@ async function adjust(page, other) {
   const cube = `LUT_3D_SIZE 33\n${Array.from({ length: 33 ** 3 }, (_, i) => [i % 33, Math.floor(i / 33) % 33, Math.floor(i / 1089)].map((v) => (v / 32).toFixed(6)).join(' ')).join('\n')}\n`;
   await page.locator('input[type=file][accept=".cube"]').setInputFiles(file('plain.cube', cube));
   await until(() => /^[0-9a-f]{64} plain\.cube$/.test(choice('reel', 'colour.cube') ?? ''), 'a table of a megabyte is taken in');
-  await until(async () => await page.getByLabel('Lookup table').inputValue() === 'plain.cube', 'and shown by its name');
+  await until(async () => await page.getByRole('textbox', { name: 'Lookup table' }).inputValue() === 'plain.cube', 'and shown by its name');
   await page.locator('input[type=file][accept=".cube"]').setInputFiles(file('torn.cube', cube.slice(0, 5000)));
   await until(async () => (await page.getByText(/torn\.cube, line/).count()) > 0, 'a torn one is refused with its line');
   await page.getByRole('button', { name: 'Undo' }).click();
