@@ -212,7 +212,6 @@ static size_t asks_for(made_reel *m, rw_finish_options *o, size_t memory)
  */
 static void check_memory(made_reel *m, rw_finish_options *o)
 {
-    g_autoptr(GError) error = NULL;
     g_autoptr(GPtrArray) whole = finish(m, o);
     o->memory = asks_for(m, o, 300000);
     o->threads = 8;
