@@ -221,15 +221,15 @@ static int compare_tones(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* Densities of the samples of all frames, thinned to at most `most`. */
-static tone *all_tones(const work *w, size_t most, size_t *count)
+/* Densities of the samples of views first .. end - 1, thinned to at most `most`. */
+static tone *tones_of(const work *w, size_t first, size_t end, size_t most, size_t *count)
 {
-    size_t total = w->count * RW_COLOUR_SAMPLES, step = MAX(1, total / MAX(most, 1)), n = 0;
+    size_t total = (end - first) * RW_COLOUR_SAMPLES, step = MAX(1, total / MAX(most, 1)), n = 0;
     if (step > 1)
         step |= 1; /* not a divisor of the grid: other places in other frames */
     tone *t = g_new(tone, total / step + 1);
     for (size_t k = 0; k < total; k += step) {
-        size_t i = k / RW_COLOUR_SAMPLES;
+        size_t i = first + k / RW_COLOUR_SAMPLES;
         const uint8_t *s = w->views[i].sight->sample[k % RW_COLOUR_SAMPLES];
         if (MIN(s[0], MIN(s[1], s[2])) == 0 || MAX(s[0], MAX(s[1], s[2])) >= 254)
             continue; /* clipped: it says little */
@@ -244,11 +244,11 @@ static tone *all_tones(const work *w, size_t most, size_t *count)
     return t;
 }
 
-/* The brightest hundredth of all samples: sky, paper, shirts, glints. */
-static bool read_white(work *w, double white[3])
+/* The brightest hundredth of the samples: sky, paper, shirts, glints. */
+static bool read_white(const work *w, size_t first, size_t end, double white[3])
 {
     size_t count;
-    g_autofree tone *t = all_tones(w, 200000, &count);
+    g_autofree tone *t = tones_of(w, first, end, 200000, &count);
     if (count < 200)
         return false;
     qsort(t, count, sizeof *t, compare_tones);
@@ -269,7 +269,7 @@ static rw_reel_kind read_kind(const work *w)
 {
     enum { TONES = 10 };
     size_t count, kept = 0;
-    g_autofree tone *t = all_tones(w, 60000, &count);
+    g_autofree tone *t = tones_of(w, 0, w->count, 60000, &count);
     g_autofree double *v = g_new(double, count + 1), *rest = g_new(double, 2 * count + 2);
     double farthest = 0;
     for (int k = 0; k < TONES; k++) /* green from half a stop to 5.5 stops */
@@ -306,23 +306,61 @@ typedef struct film {
 } film;
 
 /* Whites have a little density of dye themselves: what of them does not lie on the line from the
- * base to black is stain. Some of it may be the colour of what was filmed: a tenth of a stop or so
- * in one scene, less over many. */
-static void read_stain(film *f, const double white[3], size_t scenes)
+ * base to black is stain, or the colour of what was filmed. */
+static double off_the_line(const film *f, const double white[3], double off[3])
 {
-    double doubt = 0.09 / sqrt((double)MAX(scenes, 1));
-    double share = INFINITY;
+    double share = INFINITY, least = INFINITY, most = 0;
     for (int c = 0; c < 3; c++)
         share = fmin(share, (white[c] - f->base) / f->depth[c]);
     share = CLAMP(share, 0, 0.2);
-    for (int c = 0; c < 3; c++)
-        f->stain[c] = CLAMP(white[c] - f->base - share * f->depth[c], 0, 1.2);
-    double least = fmin(f->stain[0], fmin(f->stain[1], f->stain[2]));
     for (int c = 0; c < 3; c++) {
-        /* an even one is darkness of the scenes */
-        double seen = f->stain[c] - least;
-        f->stain[c] = seen * seen / (seen + doubt);
+        off[c] = CLAMP(white[c] - f->base - share * f->depth[c], 0, 1.2);
+        least = fmin(least, off[c]);
     }
+    for (int c = 0; c < 3; c++) {
+        off[c] -= least; /* an even one is darkness of the scene */
+        most = fmax(most, off[c]);
+    }
+    return most;
+}
+
+typedef struct scene_white {
+    double off[3], most;
+} scene_white;
+
+static int compare_whites(const void *a, const void *b)
+{
+    return compare(&((const scene_white *)a)->most, &((const scene_white *)b)->most);
+}
+
+/* Stain is the same in all scenes, and what was filmed seldom has less colour than white: the scenes
+ * whose whites are least coloured say it, as far as they have whites. */
+static void read_stain(const work *w, film *f, const double white[3],
+                       const rw_scene_colour *scenes, size_t n_scenes)
+{
+    g_autofree scene_white *list = g_new(scene_white, n_scenes + 1);
+    size_t n = 0, first = 0;
+    for (size_t i = 0; i < n_scenes; i++) {
+        size_t end = first;
+        while (end < w->count && w->views[end].n <= scenes[i].last)
+            end++;
+        double own[3];
+        if (end > first && read_white(w, first, end, own) && own[1] < white[1] + 1) {
+            list[n].most = off_the_line(f, own, list[n].off);
+            n++;
+        }
+        first = end;
+    }
+    if (n == 0) {
+        list[0].most = off_the_line(f, white, list[0].off);
+        n = 1;
+    }
+    qsort(list, n, sizeof *list, compare_whites);
+    /* a tenth of a stop or so is the colour of what was filmed in one scene, less over many */
+    double doubt = 0.09 / sqrt((double)n);
+    const double *off = list[(n - 1) / 4].off;
+    for (int c = 0; c < 3; c++)
+        f->stain[c] = off[c] * off[c] / (off[c] + doubt);
     /* stain is yellow or brown: what takes blue takes some green, too [M] */
     f->stain[1] = fmax(f->stain[1], 0.25 * f->stain[2]);
 }
@@ -347,10 +385,9 @@ static void set_fade(work *w, const film *f, const double kept[3])
     }
 }
 
-static void read_dyes(work *w, film *f, const double white[3])
+static void read_dyes(work *w, film *f)
 {
     double inverse[3][3], dye[3], neutral[3], unit[3] = {1, 1, 1}, kept[3], range = 0, least = INFINITY;
-    read_stain(f, white, (size_t)w->reel.n_scenes);
     invert(side, inverse);
     double depth[3];
     for (int c = 0; c < 3; c++)
@@ -454,12 +491,12 @@ static void neutral(rw_reel_colour *reel)
         reel->fade[c][c] = 1;
 }
 
-static void read_film(work *w)
+static void read_film(work *w, const rw_scene_colour *scenes, size_t n_scenes)
 {
     double white[3], black[3], deepest[3];
     w->reel.kind = (int32_t)read_kind(w);
     bool rebate = true;
-    if (!read_white(w, white))
+    if (!read_white(w, 0, w->count, white))
         return;
     for (int c = 0; c < 3; c++) {
         deepest[c] = stops(extreme(w, c, false));
@@ -478,7 +515,8 @@ static void read_film(work *w)
     f.base = isfinite(w->clear) ? fmin(w->clear + base_density, brightest) : brightest;
     for (int c = 0; c < 3; c++)
         f.depth[c] = fmax((rebate ? black : deepest)[c] - f.base, 0.5);
-    read_dyes(w, &f, white);
+    read_stain(w, &f, white, scenes, n_scenes);
+    read_dyes(w, &f);
 }
 
 GByteArray *rw_colour_estimate(const rw_colour_view *views, size_t count, int64_t frames,
@@ -499,7 +537,7 @@ GByteArray *rw_colour_estimate(const rw_colour_view *views, size_t count, int64_
     if (count > 0) {
         read_lamp(&w);
         fill_gaps(&w);
-        read_film(&w);
+        read_film(&w, own, n_scenes);
         balance(&w, own, n_scenes);
     }
     GByteArray *block = g_byte_array_new();
