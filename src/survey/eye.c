@@ -176,7 +176,10 @@ static void read_colour(rw_eye *eye, const rw_pixels *pixels, rw_affine map, rw_
             memcpy(s->clear, light, sizeof light);
         }
     }
-    rw_sample_hues(&g->small, map, inside, s);
+    rw_hue_spread spread = rw_sample_hues(&g->small, map, inside, s);
+    g->readings.v[RW_M_DARK] = spread.dark;
+    g->readings.v[RW_M_BRIGHT] = spread.bright;
+    g->readings.v[RW_M_CHROMA] = spread.chroma;
 }
 
 static void read_grain(rw_eye *eye, const rw_pixels *pixels, rw_affine map, rw_glance *g)

@@ -27,15 +27,39 @@ static float quantile(const int histogram[256], int total, double share)
     return 1;
 }
 
-void rw_sample_hues(const rw_small *small, rw_affine film_to_px, rw_rect film,
-                    rw_colour_sight *sight)
+static double code_below(const int histogram[256], int total, double share)
+{
+    double below = 0;
+    int v = 0;
+    for (; v < 255; v++) {
+        below += histogram[v];
+        if (below > share * total)
+            break;
+    }
+    return v / 255.0;
+}
+
+/* ITU-R BT.709-6, items 3.2 and 3.3, on codes. */
+static double luma_of(const uint8_t *p, double *chroma)
+{
+    double y = (0.2126 * p[0] + 0.7152 * p[1] + 0.0722 * p[2]) / 255;
+    *chroma = hypot((p[2] / 255.0 - y) / 1.8556, (p[0] / 255.0 - y) / 1.5748);
+    return y;
+}
+
+rw_hue_spread rw_sample_hues(const rw_small *small, rw_affine film_to_px, rw_rect film,
+                             rw_colour_sight *sight)
 {
     enum { W = RW_COLOUR_COLUMNS * FINE, H = RW_COLOUR_ROWS * FINE };
-    int histogram[3][256] = {{0}};
+    int histogram[3][256] = {{0}}, luma[256] = {0};
+    double chroma = 0;
     for (int j = 0; j < H; j++)
         for (int i = 0; i < W; i++) {
             const uint8_t *rgb = pixel_at(small, film_to_px, film.x + (i + 0.5) / W * film.width,
                                           film.y + (j + 0.5) / H * film.height);
+            double own;
+            luma[(int)lrint(255 * luma_of(rgb, &own))]++;
+            chroma += own / (W * H);
             for (int c = 0; c < 3; c++) {
                 histogram[c][rgb[c]]++;
                 if (i % FINE == FINE / 2 && j % FINE == FINE / 2)
@@ -50,6 +74,7 @@ void rw_sample_hues(const rw_small *small, rw_affine film_to_px, rw_rect film,
         sight->low[c] = quantile(histogram[c], W * H, 0.005);
         sight->high[c] = quantile(histogram[c], W * H, 0.995);
     }
+    return (rw_hue_spread){code_below(luma, W * H, 0.02), code_below(luma, W * H, 0.98), chroma};
 }
 
 /* ---- the reel ---- */

@@ -10,9 +10,14 @@
 #include "colour/sight.h"
 #include "survey/picture.h"
 
+/* Coded luma below and above which 2 % lie, 0..1; mean distance from grey in Cb, Cr. */
+typedef struct rw_hue_spread {
+    double dark, bright, chroma;
+} rw_hue_spread;
+
 /* Samples, means and extremes of `film` (mm); film_to_px maps it to decoded pixels. */
-void rw_sample_hues(const rw_small *small, rw_affine film_to_px, rw_rect film,
-                    rw_colour_sight *sight);
+rw_hue_spread rw_sample_hues(const rw_small *small, rw_affine film_to_px, rw_rect film,
+                             rw_colour_sight *sight);
 
 /* Leaves the reel's fact "colour" for finish: from the frames and scenes as they are in reel.db. */
 bool rw_hue_conclude(rw_reel *reel, GError **error);

@@ -41,6 +41,13 @@ static const rw_measure_info table[] = {
                           "film, pixels of the still as stored."},
     [RW_M_EDGE_ALONG] = {"edge.along", "Edge width along", "px", 1, STILL, true,
                          "The same, met when moving along the film."},
+    [RW_M_DARK] = {"tones.dark", "Dark tones", "1", 1, STILL, true,
+                   "Coded luma, of full scale, below which 2 % of the picture lie."},
+    [RW_M_BRIGHT] = {"tones.bright", "Bright tones", "1", 1, STILL, true,
+                     "Coded luma, of full scale, above which 2 % of the picture lie."},
+    [RW_M_CHROMA] = {"chroma", "Chroma", "1", 1, STILL, true,
+                     "Mean distance from grey in the BT.709 colour differences; of faded film the cast, "
+                     "too."},
     [RW_M_SAME] = {"grain.same", "Same grain", "1", 1, PAIR, false,
                    "Likeness of this still's grain to the last still's in the same places: near 1 "
                    "when both show one film frame."},

@@ -27,6 +27,9 @@ typedef enum rw_measure {
     RW_M_GRAIN_ALONG,
     RW_M_EDGE_ACROSS,
     RW_M_EDGE_ALONG,
+    RW_M_DARK,
+    RW_M_BRIGHT,
+    RW_M_CHROMA,
     /* of a still and the one before it */
     RW_M_SAME,
     RW_M_SAME_WEAKEST,

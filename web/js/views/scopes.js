@@ -63,7 +63,7 @@ export function scopes(workspace) {
   const { session, plate } = workspace;
   const stop = new AbortController();
   const tones = canvas(256, 96, 'Pixels by tone'), across = canvas(COLUMNS, TONES, 'Tones across the picture'), chroma = canvas(CELLS, CELLS, 'Pixels by colour');
-  const figures = el('p', { class: 'quiet figures' });
+  const figures = el('p', { class: 'help figures' });
   const node = el('details', { class: 'group scopes', open: localStorage.getItem('open.scopes') === 'yes', ontoggle: () => {
     localStorage.setItem('open.scopes', node.open ? 'yes' : 'no');
     measure();
