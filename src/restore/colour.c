@@ -27,7 +27,7 @@
 typedef struct colour_params {
     bool lamp;
     double fade, balance;
-    int range;
+    int dyes, range;
     double exposure, contrast, black, white;
     double warmth, tint, saturation;
     double slope[3], offset[3], power[3], cdl_saturation;
@@ -54,6 +54,7 @@ typedef struct colour_params {
 #define tables    "Tables"
 
 static const char *const ranges[] = {"film", "full", NULL};
+static const char *const verdicts[] = {"auto", "faded", "whole", NULL};
 
 static const rw_param rows[] = {
     ROW(RW_PARAM_SWITCH, "lamp", "Even lamp", "", 0, 1, 1, lamp, NULL, automatic,
@@ -62,6 +63,9 @@ static const rw_param rows[] = {
     NUMBER(automatic, "fade", "Faded dyes", "", 0, 1, 1, fade,
            "How much of what time took from the dyes is given back; a reel that holds its colour "
            "is left alone."),
+    ROW(RW_PARAM_WORD, "dyes", "Dyes", "", 0, 2, 0, dyes, verdicts, automatic,
+        "Whether they count as faded: as the survey judges the reel, or as a person knows; it judges "
+        "with care where no unexposed film is seen."),
     NUMBER(automatic, "balance", "Scene balance", "", 0, 1, 1, balance,
            "How far a scene that is far off the rest of the reel in colour or light is drawn "
            "towards it."),
@@ -112,6 +116,8 @@ static bool idle(const void *params)
     rw_params_defaults(rows, &none);
     none.lamp = false;
     none.fade = none.balance = 0;
+    if (((const colour_params *)params)->fade == 0)
+        none.dyes = ((const colour_params *)params)->dyes; /* then it says nothing */
     for (const rw_param *row = rows; row->key; row++) {
         g_autofree char *a = rw_params_get(rows, params, row->key);
         g_autofree char *b = rw_params_get(rows, &none, row->key);
@@ -212,9 +218,9 @@ static void add_lamp(equipment *e)
     e->lamp = e->reel->n_frames > 0;
 }
 
-static void add_fade(equipment *e, double strength)
+static void add_fade(equipment *e, double strength, int dyes)
 {
-    strength *= (double)e->reel->fade_evidence;
+    strength *= dyes == 0 ? (double)e->reel->fade_evidence : dyes == 1;
     if (strength <= 0)
         return;
     double next[3][4];
@@ -338,7 +344,7 @@ static void *equip(const rw_stage_scene *scene, const void *params, GError **err
     if (e->reel) {
         if (p->lamp)
             add_lamp(e);
-        add_fade(e, p->fade);
+        add_fade(e, p->fade, p->dyes);
         if (p->balance > 0)
             add_balance(e, scene, p->balance);
         if (p->range)

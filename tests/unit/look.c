@@ -212,6 +212,14 @@ static void test_by_itself(void)
     run("lamp=off;fade=0.5;balance=0", in, out);
     g_assert_cmpfloat_with_epsilon(out[0], pow(0.1, 1.5), 1e-6);
     g_assert_cmpfloat_with_epsilon(out[2], 0.2 * exp2(0.25), 1e-6);
+    run("lamp=off;balance=0;dyes=whole", in, out);
+    g_assert_cmpfloat_with_epsilon(out[0], 0.1, 1e-6);
+    fact.reel.fade_evidence = 0;
+    run("lamp=off;balance=0", in, out);
+    g_assert_cmpfloat_with_epsilon(out[0], 0.1, 1e-6);
+    run("lamp=off;balance=0;dyes=faded", in, out); /* a person knows better */
+    g_assert_cmpfloat_with_epsilon(out[0], 0.01, 1e-6);
+    fact.reel.fade_evidence = 1;
     double bright[3] = {1, 0.99, 0.999};
     run("lamp=off", bright, out); /* nothing is driven over the top */
     for (int c = 0; c < 3; c++)

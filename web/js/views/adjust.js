@@ -11,7 +11,7 @@ import { scopes } from './scopes.js';
 /** @typedef {import('../main.js').Param} Param @typedef {import('../main.js').Group} Group */
 
 /** Words of a table as a person reads them. */
-const WORDS = { '-1': 'Turned', 1: 'Normal', hold: 'Hold the last', blend: 'Blend neighbours', crop: 'Closer', on: 'On', off: 'Off', film: 'As on the film', full: 'Full range' };
+const WORDS = { '-1': 'Turned', 1: 'Normal', hold: 'Hold the last', blend: 'Blend neighbours', crop: 'Closer', on: 'On', off: 'Off', auto: 'By itself', film: 'As on the film', full: 'Full range' };
 /** @param {string} word */
 const wordText = (word) => WORDS[/** @type {'on'} */ (word)] ?? word.replace(/-/g, ' ').replace(/^./, (c) => c.toUpperCase());
 
