@@ -3,12 +3,13 @@
  * How near a faded reel comes to what it was. Demo reels are made twice or more from the same seed:
  * as they were, and with their dyes faded in three ways. All are surveyed and finished; the faded
  * ones, with and without the stage "colour" and through FFmpeg's own balancing filters, are held
- * against the finished unfaded reel, pixel by pixel, by CIEDE2000. And how smooth a sky is in 8 bits.
+ * against the finished unfaded reel, pixel by pixel, by CIEDE2000. And how smooth a sky is in 8
+ * bits.
  *
  *     quality-colour REELWRIGHT FOOTAGE_FOLDER [--quick] [--alone] [--only NAME] [--keep FOLDER]
  *
- * --alone leaves FFmpeg's filters out; --keep leaves the reels where they are, and finds them again.
- * Prints a table; does not gate. Neutral: chroma of the unfaded pixel below 5, L* 8 to 97.
+ * --alone leaves FFmpeg's filters out; --keep leaves the reels where they are, and finds them
+ * again. Prints a table; does not gate. Neutral: chroma of the unfaded pixel below 5, L* 8 to 97.
  */
 #include <math.h>
 #include <stdbool.h>
@@ -71,7 +72,8 @@ static char *ask(GPtrArray *words)
     char *out = NULL;
     int status = 0;
     g_ptr_array_add(words, NULL);
-    if (!g_spawn_sync(NULL, (char **)words->pdata, NULL, 0, NULL, NULL, &out, &said, &status, &error) ||
+    if (!g_spawn_sync(NULL, (char **)words->pdata, NULL, 0, NULL, NULL, &out, &said, &status,
+                      &error) ||
         !g_spawn_check_wait_status(status, &error)) {
         g_autofree char *line = g_strjoinv(" ", (char **)words->pdata);
         fprintf(stderr, "%s\n%s\n%s\n", line, error->message, said ? said : "");
@@ -106,9 +108,9 @@ static void make_reel(const source *s, int kind, const char *reel)
 {
     g_autofree char *demo = path_of(reel, "-demo"), *card = path_of(reel, "-demo/card"),
                     *to = path_of(reel, "");
-    GPtrArray *words = words_new(reelwright, "demo", demo, "--gauge", s->gauge, "--no-movies",
-                                 "--no=faults", "--no=dirt", "--no=scratch", "--seed=5",
-                                 "--pixels=720x480", "--threads=2", NULL);
+    GPtrArray *words =
+        words_new(reelwright, "demo", demo, "--gauge", s->gauge, "--no-movies", "--no=faults",
+                  "--no=dirt", "--no=scratch", "--seed=5", "--pixels=720x480", "--threads=2", NULL);
     g_ptr_array_add(words, g_strdup_printf("--frames=%d", s->frames));
     g_ptr_array_add(words, g_strdup_printf("--footage-step=%d", s->step));
     g_ptr_array_add(words, g_strdup_printf("--set=fade.kind=%d", kind));
@@ -132,8 +134,8 @@ static void finish(const char *reel, const char *movie, bool colour)
     run(words);
 }
 
-/* Which still each frame of the movie shows; -1: one that the survey thinks is missing. None is: the
- * survey may count otherwise on another reel. */
+/* Which still each frame of the movie shows; -1: one that the survey thinks is missing. None is:
+ * the survey may count otherwise on another reel. */
 static GArray *stills_of(const char *reel)
 {
     g_autofree char *path = path_of(reel, "");
@@ -162,9 +164,9 @@ static GArray *stills_of(const char *reel)
 static FILE *open_movie(const char *path, const char *graph)
 {
     g_autofree char *quoted = g_shell_quote(path);
-    g_autofree char *command = g_strdup_printf(
-        "ffmpeg -v quiet -i %s -vf %s%sformat=gbrp16le -f rawvideo -", quoted, graph ? graph : "",
-        graph ? "," : "");
+    g_autofree char *command =
+        g_strdup_printf("ffmpeg -v quiet -i %s -vf %s%sformat=gbrp16le -f rawvideo -", quoted,
+                        graph ? graph : "", graph ? "," : "");
     return popen(command, "r");
 }
 
@@ -294,8 +296,9 @@ static void measure_source(const source *s, bool others, double worst[3])
 
 enum { RAMP_W = 1440, RAMP_H = 256, WINDOW = 32 };
 
-/* How far the mean of a window of 8-bit luma lies from what it should be, at most, in steps; and how
- * long a run of one code is, at most. A sky: one stop from left to right, blue, through a grade. */
+/* How far the mean of a window of 8-bit luma lies from what it should be, at most, in steps; and
+ * how long a run of one code is, at most. A sky: one stop from left to right, blue, through a
+ * grade. */
 static void measure_banding(bool dither, double *off, int *run_length)
 {
     rw_pool *pool = rw_pool_new((size_t)64 << 20);
@@ -336,7 +339,8 @@ static void measure_banding(bool dither, double *off, int *run_length)
             double got = 0, want = 0;
             for (int x = x0; x < x0 + WINDOW; x++)
                 for (int y = y0; y < y0 + WINDOW; y++) {
-                    got += dither ? packed.plane[0][y * packed.stride[0] + x] : floor(exact[x] + 0.5);
+                    got +=
+                        dither ? packed.plane[0][y * packed.stride[0] + x] : floor(exact[x] + 0.5);
                     want += exact[x];
                 }
             *off = fmax(*off, fabs(got - want) / (WINDOW * WINDOW));

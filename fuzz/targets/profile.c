@@ -19,7 +19,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         return 0;
     uint8_t in[12] = {0, 128, 255, 1, 2, 3, 255, 255, 255, 0, 0, 0};
     uint16_t out[12];
-    rw_pixels pixels = {.data = in, .width = 4, .height = 1, .stride = 12, .bits = 8, .channels = 3};
+    rw_pixels pixels = {
+        .data = in, .width = 4, .height = 1, .stride = 12, .bits = 8, .channels = 3};
     rw_profile_is_srgb(profile);
     rw_profile_shape(profile, 8, table, matrix);
     rw_profile_to_srgb(profile, &pixels, out, NULL);

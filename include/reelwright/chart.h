@@ -32,13 +32,13 @@ typedef struct rw_chart_place {
     double patch; /* side of a patch against the distance of two neighbours' centres, 0..1 */
 } rw_chart_place;
 
-/* Looks for the chart, whichever way up, not mirrored. rgb: 8 bits R, G, B a pixel; stride in bytes.
- * RW_ERROR_NOT_FOUND when there is none. */
+/* Looks for the chart, whichever way up, not mirrored. rgb: 8 bits R, G, B a pixel; stride in
+ * bytes. RW_ERROR_NOT_FOUND when there is none. */
 RW_API bool rw_chart_find(const uint8_t *rgb, int width, int height, ptrdiff_t stride,
                           rw_chart_place *place, GError **error);
 
-/* Mean linear light of the middle of each patch; codes are taken as sRGB. RW_ERROR_FAILED when a patch
- * lies outside or is clipped. */
+/* Mean linear light of the middle of each patch; codes are taken as sRGB. RW_ERROR_FAILED when a
+ * patch lies outside or is clipped. */
 RW_API bool rw_chart_read(const uint8_t *rgb, int width, int height, ptrdiff_t stride,
                           const rw_chart_place *place, double seen[RW_CHART_PATCHES][3],
                           GError **error);
@@ -47,12 +47,13 @@ RW_API bool rw_chart_read(const uint8_t *rgb, int width, int height, ptrdiff_t s
 RW_API const double (*rw_chart_usual(void))[3];
 
 typedef struct rw_chart_fit {
-    double matrix[3][3];               /* camera's light to BT.709 light; greys keep their lightness */
-    double error[RW_CHART_PATCHES];    /* CIEDE2000 left, exposure matched */
+    double matrix[3][3];            /* camera's light to BT.709 light; greys keep their lightness */
+    double error[RW_CHART_PATCHES]; /* CIEDE2000 left, exposure matched */
     double mean, worst;
 } rw_chart_fit;
 
-/* seen: linear light; wanted: L*a*b* D50. RW_ERROR_FAILED when the patches are not those of a chart. */
+/* seen: linear light; wanted: L*a*b* D50. RW_ERROR_FAILED when the patches are not those of a
+ * chart. */
 RW_API bool rw_chart_solve(const double seen[RW_CHART_PATCHES][3],
                            const double wanted[RW_CHART_PATCHES][3], rw_chart_fit *fit,
                            GError **error);

@@ -36,11 +36,10 @@ RW_API const rw_curve *const *rw_curve_all(void);
 /* table[code] for code = 0 .. 2^bits - 1 of full-range samples; bits 1..16. */
 RW_API void rw_curve_fill_table(const rw_curve *curve, int bits, float *table);
 
-/* A camera's curve as a person names it: a name of the table, or "log a b c d e f cut" with the seven
- * numbers of the usual published form
- *     coded = c log10(a light + b) + d   where light > cut, else   coded = e light + f
- * taken so that the highest code is light 1. Fills light for each code of 8 or 16 bits. RW_ERROR_USAGE
- * unless it rises from code to code. */
+/* A camera's curve as a person names it: a name of the table, or "log a b c d e f cut" with the
+ * seven numbers of the usual published form coded = c log10(a light + b) + d   where light > cut,
+ * else   coded = e light + f taken so that the highest code is light 1. Fills light for each code
+ * of 8 or 16 bits. RW_ERROR_USAGE unless it rises from code to code. */
 RW_API bool rw_curve_read(const char *text, int bits, float *table, GError **error);
 
 /* BT.1886 in full: the light in cd/m2 of a display with this white and black for signal v 0..1.

@@ -5,8 +5,8 @@
  *     rw_statistics s;
  *     rw_statistics_make(rgb, width, height, 3 * width, &s);
  *
- * rgb: 8 bits R, G, B a pixel as a display is sent them; stride in bytes. Luma and colour differences
- * are those of BT.709. Keeps no state: any thread.
+ * rgb: 8 bits R, G, B a pixel as a display is sent them; stride in bytes. Luma and colour
+ * differences are those of BT.709. Keeps no state: any thread.
  */
 #ifndef REELWRIGHT_STATISTICS_H
 #define REELWRIGHT_STATISTICS_H
@@ -31,9 +31,9 @@ typedef struct rw_statistics {
     /* Pixels by colour difference: [row][column], column blue-yellow (Cb) from -0.5 to 0.5, row
      * red-cyan (Cr) from 0.5 down to -0.5, both cut at their ends. */
     uint32_t chroma[RW_STATISTICS_CHROMA][RW_STATISTICS_CHROMA];
-    double mean[4];             /* 0..1 */
+    double mean[4];                  /* 0..1 */
     double at_black[3], at_white[3]; /* share of pixels with this channel at its end */
-    double quantile[3];         /* luma below which 2, 50 and 98 % lie, 0..1 */
+    double quantile[3];              /* luma below which 2, 50 and 98 % lie, 0..1 */
     uint32_t pixels;
 } rw_statistics;
 

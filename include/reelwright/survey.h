@@ -14,7 +14,7 @@
  * and compared with the one before it. Then it judges: geometry, film order, scenes, findings, all
  * put in place in one transaction. Killed at any moment it goes on where it stopped, and ends with
  * the same reel.db (the journal aside) and the same cache as an undisturbed run. Only one survey
- * works on a reel at a time. Memory does not grow with the reel but for some hundred bytes a frame.
+ * works on a reel at a time. Memory does not grow with the reel but for two thousand bytes or so a frame.
  *
  * A fault of one still is a finding and never ends the run.
  */

@@ -50,9 +50,9 @@ static char *matrix_text(const rw_chart_fit *fit)
     GString *text = g_string_new(NULL);
     char number[G_ASCII_DTOSTR_BUF_SIZE];
     for (int i = 0; i < 9; i++)
-        g_string_append_printf(text, "%s%s", i ? " " : "",
-                               g_ascii_formatd(number, sizeof number, "%.6f",
-                                               fit->matrix[i / 3][i % 3]));
+        g_string_append_printf(
+            text, "%s%s", i ? " " : "",
+            g_ascii_formatd(number, sizeof number, "%.6f", fit->matrix[i / 3][i % 3]));
     return g_string_free(text, FALSE);
 }
 

@@ -158,18 +158,19 @@ static int run(const rw_command *self, int argc, char **argv)
 {
     options o = {0};
     const GOptionEntry entries[] = {
-        {"scene", 0, 0, G_OPTION_ARG_INT, &o.scene, "Of scene N, counted from 1 (default: the reel)",
-         "N"},
+        {"scene", 0, 0, G_OPTION_ARG_INT, &o.scene,
+         "Of scene N, counted from 1 (default: the reel)", "N"},
         {"set", 0, 0, G_OPTION_ARG_STRING_ARRAY, &o.set, "Choose; may be repeated", "KEY=VALUE"},
-        {"reset", 0, 0, G_OPTION_ARG_STRING_ARRAY, &o.reset,
-         "Take a choice back; may be repeated", "KEY"},
+        {"reset", 0, 0, G_OPTION_ARG_STRING_ARRAY, &o.reset, "Take a choice back; may be repeated",
+         "KEY"},
         {"take", 0, 0, G_OPTION_ARG_FILENAME, &o.take,
          "Take in a correction (.cdl, .cc, .ccc) or a lookup table (.cube)", "FILE"},
         {"id", 0, 0, G_OPTION_ARG_STRING, &o.id, "Which correction of the file", "ID"},
         {"give", 0, 0, G_OPTION_ARG_FILENAME, &o.give,
          "Write the corrections of the reel and its scenes", "FILE.ccc"},
         {"curve", 0, 0, G_OPTION_ARG_STRING, &o.curve,
-         "What the stills' numbers mean: a name, \"log a b c d e f cut\" or FILE.cube; \"\": as the "
+         "What the stills' numbers mean: a name, \"log a b c d e f cut\" or FILE.cube; \"\": as "
+         "the "
          "file says",
          "CURVE"},
         {"list", 0, 0, G_OPTION_ARG_NONE, &o.list, "Show what holds", NULL},

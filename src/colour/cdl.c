@@ -47,8 +47,8 @@ typedef struct reader {
     const char *name;
     GArray *found;
     rw_cdl now;
-    bool inside;    /* a ColorCorrection */
-    GString *text;  /* of the element being read */
+    bool inside;   /* a ColorCorrection */
+    GString *text; /* of the element being read */
 } reader;
 
 static void on_start(GMarkupParseContext *context, const char *element, const char **names,
@@ -96,8 +96,7 @@ static void read_numbers(const reader *r, const char *element, double *out, int 
     }
 }
 
-static void on_end(GMarkupParseContext *context, const char *element, gpointer data,
-                   GError **error)
+static void on_end(GMarkupParseContext *context, const char *element, gpointer data, GError **error)
 {
     (void)context;
     reader *r = data;

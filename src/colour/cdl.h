@@ -12,11 +12,11 @@
 #include <reelwright/types.h>
 
 typedef struct rw_cdl {
-    char id[64];        /* "" none */
-    double slope[3];    /* >= 0 */
+    char id[64];     /* "" none */
+    double slope[3]; /* >= 0 */
     double offset[3];
-    double power[3];    /* > 0 */
-    double saturation;  /* >= 0 */
+    double power[3];   /* > 0 */
+    double saturation; /* >= 0 */
 } rw_cdl;
 
 rw_cdl rw_cdl_identity(void);
@@ -24,7 +24,8 @@ bool rw_cdl_is_identity(const rw_cdl *cdl);
 /* In place, coded values. */
 void rw_cdl_apply(const rw_cdl *cdl, float *r, float *g, float *b, size_t count);
 
-/* Every correction in the XML, in order; GArray of rw_cdl, the caller's. At least one or an error. */
+/* Every correction in the XML, in order; GArray of rw_cdl, the caller's. At least one or an error.
+ */
 GArray *rw_cdl_parse(const char *xml, size_t bytes, const char *name, GError **error);
 /* A ColorCorrectionCollection of count corrections; free with g_free. */
 char *rw_cdl_format(const rw_cdl *cdls, size_t count);

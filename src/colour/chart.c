@@ -12,12 +12,12 @@ enum { COLUMNS = 6, ROWS = 4, PATCHES = RW_CHART_PATCHES };
 
 /* X-Rite, "New color specifications for ColorChecker SG and Classic Charts", 2016. */
 static const double usual[PATCHES][3] = {
-    {37.54, 14.37, 14.92},  {64.66, 19.27, 17.5},   {49.32, -3.82, -22.54}, {43.46, -12.74, 22.72},
-    {54.94, 9.61, -24.79},  {70.48, -32.26, -0.37}, {62.73, 35.83, 56.5},   {39.43, 10.75, -45.17},
-    {50.57, 48.64, 16.67},  {30.1, 22.54, -20.87},  {71.77, -24.13, 58.19}, {71.51, 18.24, 67.37},
-    {28.37, 15.42, -49.8},  {54.38, -39.72, 32.27}, {42.43, 51.05, 28.62},  {81.8, 2.67, 80.41},
-    {50.63, 51.28, -14.12}, {49.57, -29.71, -28.32}, {95.19, -1.03, 2.93},  {81.29, -0.57, 0.44},
-    {66.89, -0.75, -0.06},  {50.76, -0.13, 0.14},   {35.63, -0.46, -0.48},  {20.64, 0.07, -0.46}};
+    {37.54, 14.37, 14.92},  {64.66, 19.27, 17.5},    {49.32, -3.82, -22.54}, {43.46, -12.74, 22.72},
+    {54.94, 9.61, -24.79},  {70.48, -32.26, -0.37},  {62.73, 35.83, 56.5},   {39.43, 10.75, -45.17},
+    {50.57, 48.64, 16.67},  {30.1, 22.54, -20.87},   {71.77, -24.13, 58.19}, {71.51, 18.24, 67.37},
+    {28.37, 15.42, -49.8},  {54.38, -39.72, 32.27},  {42.43, 51.05, 28.62},  {81.8, 2.67, 80.41},
+    {50.63, 51.28, -14.12}, {49.57, -29.71, -28.32}, {95.19, -1.03, 2.93},   {81.29, -0.57, 0.44},
+    {66.89, -0.75, -0.06},  {50.76, -0.13, 0.14},    {35.63, -0.46, -0.48},  {20.64, 0.07, -0.46}};
 
 const double (*rw_chart_usual(void))[3]
 {
@@ -310,8 +310,8 @@ static area fill_area(const small *s, const bool *plain, bool *seen, int *stack,
         }
     }
     double w = right - left + 1, h = bottom - top + 1;
-    bool square = count > 0.5 * w * h && w < 2 * h && h < 2 * w && count >= 12 &&
-                  w < s->width / 5.0;
+    bool square =
+        count > 0.5 * w * h && w < 2 * h && h < 2 * w && count >= 12 && w < s->width / 5.0;
     return (area){sx / count, sy / count, square ? sqrt(count) : 0};
 }
 
@@ -349,8 +349,8 @@ static int nearest(const area *areas, int n, double x, double y, double reach)
     return best;
 }
 
-/* Walks the grid from area `start` in steps u (along a row) and v, each step from where the last one
- * really ended. How many of 24 are there; found[p]: area, -1. */
+/* Walks the grid from area `start` in steps u (along a row) and v, each step from where the last
+ * one really ended. How many of 24 are there; found[p]: area, -1. */
 static int walk(const area *areas, int n, int start, rw_point u, rw_point v, int found[PATCHES])
 {
     double reach = 0.3 * fmin(hypot(u.x, u.y), hypot(v.x, v.y));

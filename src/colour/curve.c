@@ -52,8 +52,8 @@ static double bt1886_from_light(double l)
     return pow(unit(l), 1 / 2.4);
 }
 
-/* Hybrid log-gamma, a camera curve. BT.2100 prints 0.17883277, 0.28466892 and 0.55991073; these are the
- * values at which the curve ends at 1 and both parts meet exactly. */
+/* Hybrid log-gamma, a camera curve. BT.2100 prints 0.17883277, 0.28466892 and 0.55991073; these are
+ * the values at which the curve ends at 1 and both parts meet exactly. */
 #define HLG_A 0.17883277265694977
 #define HLG_B 0.2846689093722009
 #define HLG_C 0.5599107277627164
@@ -80,8 +80,8 @@ static const rw_curve curve_hlg = {"hlg", "Hybrid log-gamma camera curve",
                                    "ITU-R BT.2100-2, table 5", hlg_to_light, hlg_from_light};
 static const rw_curve curve_linear = {"linear", "Proportional to light", "-", linear, linear};
 
-static const rw_curve *const table[] = {&curve_srgb, &curve_bt709, &curve_bt1886,
-                                        &curve_hlg, &curve_linear, NULL};
+static const rw_curve *const table[] = {&curve_srgb, &curve_bt709,  &curve_bt1886,
+                                        &curve_hlg,  &curve_linear, NULL};
 
 const rw_curve *const *rw_curve_all(void)
 {
@@ -142,10 +142,11 @@ bool rw_curve_read(const char *text, int bits, float *light, GError **error)
         light[code] = (float)value;
     }
     if (!ok)
-        g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
-                    "\"%s\" is no curve: it takes srgb, bt709, bt1886, hlg, linear, or log and seven "
-                    "numbers a b c d e f cut of a curve that rises.",
-                    text);
+        g_set_error(
+            error, RW_ERROR, RW_ERROR_USAGE,
+            "\"%s\" is no curve: it takes srgb, bt709, bt1886, hlg, linear, or log and seven "
+            "numbers a b c d e f cut of a curve that rises.",
+            text);
     return ok;
 }
 

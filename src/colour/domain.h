@@ -3,8 +3,9 @@
  * domain.h - a picture from one kind of numbers to another: linear light, density, coded.
  *
  * Density is -log10 of light, which is taken as at least 1e-5 (density 5). Coded is what a
- * BT.1886 display (black at zero) must be sent to show light clipped to 0..1: stills are pictures made
- * for a display, so the movie shows the light that the still shows. The same bits on every CPU level.
+ * BT.1886 display (black at zero) must be sent to show light clipped to 0..1: stills are pictures
+ * made for a display, so the movie shows the light that the still shows. The same bits on every CPU
+ * level.
  */
 #ifndef RW_COLOUR_DOMAIN_H
 #define RW_COLOUR_DOMAIN_H

@@ -10,7 +10,8 @@
 /* Row: third of the spectrum (red, green, blue); column: dye (cyan, magenta, yellow). */
 static const double side[3][3] = {{1, 0.08, 0.02}, {0.16, 1, 0.08}, {0.07, 0.22, 1}};
 
-static const size_t slow = 31; /* frames over which the lamp's drift is taken: flicker is no drift */
+static const size_t slow =
+    31; /* frames over which the lamp's drift is taken: flicker is no drift */
 
 /* ---- robust numbers; all skip NAN and give NAN when nothing is left ---- */
 
@@ -90,7 +91,7 @@ typedef struct work {
     rw_reel_colour reel;
     rw_frame_colour *drift; /* of each film frame */
     int64_t frames;
-    double clear; /* density of the clear light after the lamp, stops; NAN when not known */
+    double clear;      /* density of the clear light after the lamp, stops; NAN when not known */
     double light[256]; /* of coded samples */
 } work;
 
@@ -178,8 +179,8 @@ static double rebate_light(const work *w, int c)
         const rw_colour_sight *s = w->views[i].sight;
         double clear = (double)s->clear[c];
         /* each still by its own lamp: flicker would look like stray light */
-        double gain = isfinite(clear) && isfinite(w->clear) ? exp2(-w->clear) / clear
-                                                            : lamp_gain(w, i, c);
+        double gain =
+            isfinite(clear) && isfinite(w->clear) ? exp2(-w->clear) / clear : lamp_gain(w, i, c);
         rebate[n] = (double)s->rebate[c] * gain;
         mean[n] = (double)s->mean[c] * gain;
         n += isfinite(rebate[n]) && isfinite(mean[n]);
@@ -293,8 +294,8 @@ static rw_reel_kind read_kind(const work *w)
 
 /* ---- dyes ---- */
 
-/* Density in stops of reversal film's base with its fog, and between base and black of film that has
- * lost nothing, as a camera sees it through a little stray light [M]. */
+/* Density in stops of reversal film's base with its fog, and between base and black of film that
+ * has lost nothing, as a camera sees it through a little stray light [M]. */
 static const double base_density = 0.5, whole_range = 8.8;
 
 /* What is known of a film that may have faded; densities in stops above the clear light. */
@@ -333,10 +334,10 @@ static int compare_whites(const void *a, const void *b)
     return compare(&((const scene_white *)a)->most, &((const scene_white *)b)->most);
 }
 
-/* Stain is the same in all scenes, and what was filmed seldom has less colour than white: the scenes
- * whose whites are least coloured say it, as far as they have whites. */
-static void read_stain(const work *w, film *f, const double white[3],
-                       const rw_scene_colour *scenes, size_t n_scenes)
+/* Stain is the same in all scenes, and what was filmed seldom has less colour than white: the
+ * scenes whose whites are least coloured say it, as far as they have whites. */
+static void read_stain(const work *w, film *f, const double white[3], const rw_scene_colour *scenes,
+                       size_t n_scenes)
 {
     g_autofree scene_white *list = g_new(scene_white, n_scenes + 1);
     size_t n = 0, first = 0;
@@ -387,7 +388,8 @@ static void set_fade(work *w, const film *f, const double kept[3])
 
 static void read_dyes(work *w, film *f)
 {
-    double inverse[3][3], dye[3], neutral[3], unit[3] = {1, 1, 1}, kept[3], range = 0, least = INFINITY;
+    double inverse[3][3], dye[3], neutral[3], unit[3] = {1, 1, 1}, kept[3], range = 0,
+                                              least = INFINITY;
     invert(side, inverse);
     double depth[3];
     for (int c = 0; c < 3; c++)
@@ -429,8 +431,8 @@ static bool scene_light(const work *w, const rw_scene_colour *scene, double mean
         double share = (double)w->reel.fade_evidence;
         for (int c = 0; c < 3; c++) {
             const float *f = w->reel.fade[c];
-            double whole = (double)f[0] * e[0] + (double)f[1] * e[1] + (double)f[2] * e[2] +
-                           (double)f[3];
+            double whole =
+                (double)f[0] * e[0] + (double)f[1] * e[1] + (double)f[2] * e[2] + (double)f[3];
             sum[c] += e[c] + share * (whole - e[c]);
         }
         n++;
@@ -483,10 +485,10 @@ void rw_colour_sight_clear(rw_colour_sight *sight)
         sight->clear[c] = sight->rebate[c] = sight->mean[c] = sight->low[c] = sight->high[c] = NAN;
 }
 
-
 static void neutral(rw_reel_colour *reel)
 {
-    *reel = (rw_reel_colour){.version = RW_REEL_COLOUR_VERSION, .lamp = {1, 1, 1}, .kept = {1, 1, 1}};
+    *reel =
+        (rw_reel_colour){.version = RW_REEL_COLOUR_VERSION, .lamp = {1, 1, 1}, .kept = {1, 1, 1}};
     for (int c = 0; c < 3; c++)
         reel->fade[c][c] = 1;
 }
@@ -533,7 +535,8 @@ GByteArray *rw_colour_estimate(const rw_colour_view *views, size_t count, int64_
         w.light[i] = curve->to_light(i / 255.0);
     rw_scene_colour *own = g_new0(rw_scene_colour, n_scenes + 1);
     for (size_t i = 0; i < n_scenes; i++)
-        own[i].first = scenes[i].first, own[i].last = scenes[i].last; /* what lies between stays 0 */
+        own[i].first = scenes[i].first,
+        own[i].last = scenes[i].last; /* what lies between stays 0 */
     if (count > 0) {
         read_lamp(&w);
         fill_gaps(&w);

@@ -4,7 +4,11 @@
 #include "colour/grade_dsp.h"
 
 #define DECLARE(isa) rw_grade_row_fn rw_grade_before_##isa, rw_grade_after_##isa;
-#define USE(isa)     *dsp = (rw_grade_dsp){rw_grade_before_##isa, rw_grade_after_##isa}
+#define USE(isa)                                                                                   \
+    *dsp = (rw_grade_dsp)                                                                          \
+    {                                                                                              \
+        rw_grade_before_##isa, rw_grade_after_##isa                                                \
+    }
 
 RW_CPU_DECLARE(DECLARE)
 
@@ -54,8 +58,8 @@ static void light_and_density(const rw_grade *g, double v[3])
     if (g->steps & RW_GRADE_LIGHT)
         for (int c = 0; c < 3; c++) {
             const float *m = g->light[c];
-            v[c] = (double)m[0] * in[0] + (double)m[1] * in[1] + (double)m[2] * in[2] +
-                   (double)m[3];
+            v[c] =
+                (double)m[0] * in[0] + (double)m[1] * in[1] + (double)m[2] * in[2] + (double)m[3];
         }
     if (!(g->steps & RW_GRADE_DENSITY))
         return;

@@ -3,8 +3,8 @@
  * grade.h - every point operation of the picture's light and colour in one pass over the pixels.
  *
  * In this order, each step left out when its flag is not set:
- *     RW_GRADE_LIGHT    L' = light . (L, 1)                          linear light, matrix and offset
- *     RW_GRADE_DENSITY  E' = density . (E, 1), E = -log2 L'          density in stops
+ *     RW_GRADE_LIGHT    L' = light . (L, 1)                          linear light, matrix and
+ * offset RW_GRADE_DENSITY  E' = density . (E, 1), E = -log2 L'          density in stops
  *     RW_GRADE_SHOULDER E' below `shoulder` is bent so that it stays above 0: nothing new clips
  *     RW_GRADE_CODED    V = L^(1/2.4), as a BT.1886 display is sent it, then
  *                       levels: V = V * levels[0] + levels[1]
@@ -12,8 +12,8 @@
  *                       the ASC CDL (colour/cdl.h)
  *     RW_GRADE_LUT      a lookup table on V (colour/lut.h)
  *     and back to light.
- * The off-diagonal terms of `density` see at most RW_GRADE_DEEPEST stops: below that there is noise,
- * which must not be spread over the other channels.
+ * The off-diagonal terms of `density` see at most RW_GRADE_DEEPEST stops: below that there is
+ * noise, which must not be spread over the other channels.
  *
  *     rw_grade grade;
  *     rw_grade_init(&grade);

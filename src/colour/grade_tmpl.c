@@ -47,12 +47,12 @@ static inline triple mix_density(const rw_grade *g, triple v)
     return out;
 }
 
-/* Above the knee as it is; below, an exponential that meets it with the same slope and ends at 0. */
+/* Above the knee as it is; below, an exponential that meets it with the same slope and ends at 0.
+ */
 static inline f16 bend(f16 e, float knee)
 {
     f16 k = f16_set(knee);
-    f16 bent =
-        f16_mul(k, f16_exp2(f16_mul(f16_sub(e, k), f16_set(1.0f / (knee * 0.693147181f)))));
+    f16 bent = f16_mul(k, f16_exp2(f16_mul(f16_sub(e, k), f16_set(1.0f / (knee * 0.693147181f)))));
     return f16_pick_less(e, k, bent, e);
 }
 

@@ -7,7 +7,7 @@
 const rw_xyz rw_white_d50 = {0.9642, 1.0, 0.8249};
 const rw_xyz rw_white_d65 = {0.95047, 1.0, 1.08883};
 
-#define PI 3.14159265358979323846
+#define PI    3.14159265358979323846
 #define DELTA (6.0 / 29.0)
 
 static double lab_curve(double t)

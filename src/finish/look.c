@@ -11,7 +11,7 @@
 enum { NUMBERS = 10 };
 
 static const char *const keys[NUMBERS] = {
-    "slope-red",   "slope-green", "slope-blue", "offset-red", "offset-green",
+    "slope-red",   "slope-green", "slope-blue",  "offset-red", "offset-green",
     "offset-blue", "power-red",   "power-green", "power-blue", "cdl-saturation"};
 
 /* The number of a correction that keys[i] names. */
@@ -185,11 +185,10 @@ char *rw_look_give(rw_reel *reel, GError **error)
     for (guint i = 0; i < scenes->len && !failed; i++) {
         rw_cdl own = whole;
         g_snprintf(own.id, sizeof own.id, "scene %u", i + 1);
-        g_autofree char *scope = g_strdup_printf(
-            "scene:%" G_GINT64_FORMAT, g_array_index(scenes, rw_scene_row, i).id);
+        g_autofree char *scope =
+            g_strdup_printf("scene:%" G_GINT64_FORMAT, g_array_index(scenes, rw_scene_row, i).id);
         if (read_own(reel, scope, &own, &failed, error))
             g_array_append_val(list, own);
     }
-    return failed ? NULL
-                  : rw_cdl_format((const rw_cdl *)(const void *)list->data, list->len);
+    return failed ? NULL : rw_cdl_format((const rw_cdl *)(const void *)list->data, list->len);
 }

@@ -17,8 +17,8 @@ typedef struct shape {
 struct rw_still_light {
     const char *curve;
     GBytes *curve_table;
-    shape plain[2];   /* by the curve, or sRGB: of 8, of 16 bits */
-    GBytes *bytes;    /* of the profile that was seen last */
+    shape plain[2];      /* by the curve, or sRGB: of 8, of 16 bits */
+    GBytes *bytes;       /* of the profile that was seen last */
     rw_profile *profile; /* of these; NULL: it adds nothing */
     shape own[2];
     uint16_t *converted;
@@ -96,8 +96,7 @@ static void take_profile(rw_still_light *l, const void *data, size_t bytes)
         rw_profile_free(&l->profile);
 }
 
-static bool read_shaped(rw_still_light *l, int bits, const float **table,
-                        const float (**matrix)[3])
+static bool read_shaped(rw_still_light *l, int bits, const float **table, const float (**matrix)[3])
 {
     shape *s = &l->own[bits == 16];
     if (!s->table) {

@@ -7,8 +7,8 @@
 #include "base/fs.h"
 #include "reel/db.h"
 
-#define FOLDER "looks"
-#define HEX    64 /* digits of a SHA-256 */
+#define FOLDER  "looks"
+#define HEX     64 /* digits of a SHA-256 */
 #define LARGEST (256 << 20)
 
 /* "<64 hexadecimal digits> <name>": the digits, or false. */

@@ -64,7 +64,8 @@ static const rw_param rows[] = {
            "How much of what time took from the dyes is given back; a reel that holds its colour "
            "is left alone."),
     ROW(RW_PARAM_WORD, "dyes", "Dyes", "", 0, 2, 0, dyes, verdicts, automatic,
-        "Whether they count as faded: as the survey judges the reel, or as a person knows; it judges "
+        "Whether they count as faded: as the survey judges the reel, or as a person knows; it "
+        "judges "
         "with care where no unexposed film is seen."),
     NUMBER(automatic, "balance", "Scene balance", "", 0, 1, 1, balance,
            "How far a scene that is far off the rest of the reel in colour or light is drawn "
@@ -92,7 +93,8 @@ static const rw_param rows[] = {
           "Bends the tones of one colour: over 1 darkens the middle."),
     NUMBER(decision, "cdl-saturation", "Saturation of these", "", 0, 4, 1, cdl_saturation,
            "Strength of all colours after slope, offset and power."),
-    ROW(RW_PARAM_TEXT, "cube", "Lookup table", "", 0, RW_PARAM_TEXT_BYTES - 1, 0, cube, NULL, tables,
+    ROW(RW_PARAM_TEXT, "cube", "Lookup table", "", 0, RW_PARAM_TEXT_BYTES - 1, 0, cube, NULL,
+        tables,
         "A .cube table over the display's tones, the last thing that is done; a copy is kept with "
         "the reel."),
     ROW(RW_PARAM_TEXT, "camera", "Camera matrix", "", 0, RW_PARAM_TEXT_BYTES - 1, 0, camera, NULL,
@@ -131,8 +133,8 @@ static bool idle(const void *params)
 
 typedef struct equipment {
     rw_grade grade;
-    bool changes; /* the grade does anything by itself */
-    bool lamp;    /* each frame's drift is taken out, too */
+    bool changes;  /* the grade does anything by itself */
+    bool lamp;     /* each frame's drift is taken out, too */
     float gain[3]; /* of a neutral grey, for the trace */
     rw_lut *lut;
     GBytes *fact;
@@ -226,8 +228,7 @@ static void add_fade(equipment *e, double strength, int dyes)
     double next[3][4];
     for (int i = 0; i < 3; i++)
         for (int j = 0; j < 4; j++)
-            next[i][j] =
-                (i == j) + strength * ((double)e->reel->fade[i][j] - (double)(i == j));
+            next[i][j] = (i == j) + strength * ((double)e->reel->fade[i][j] - (double)(i == j));
     then(e->grade.density, next);
     e->grade.steps |= RW_GRADE_DENSITY | RW_GRADE_SHOULDER;
 }

@@ -14,8 +14,8 @@ struct rw_profile {
     float matrix[3][3];       /* its light to BT.709 light */
 };
 
-/* BT.709 light of D50 XYZ (the space of ICC profiles): the inverse of the sRGB colorants as adapted by
- * Bradford; IEC 61966-2-1 and ICC.1 annex E. */
+/* BT.709 light of D50 XYZ (the space of ICC profiles): the inverse of the sRGB colorants as adapted
+ * by Bradford; IEC 61966-2-1 and ICC.1 annex E. */
 static const double from_d50[3][3] = {{3.1338561, -1.6168667, -0.4906146},
                                       {-0.9787684, 1.9161415, 0.0334540},
                                       {0.0719453, -0.2289914, 1.4052427}};
@@ -136,10 +136,9 @@ bool rw_profile_to_srgb(rw_profile *p, const rw_pixels *from, uint16_t *to, GErr
         return refuse(error, "is one of red, green and blue, the still is grey");
     if (!p->to_srgb[deep]) {
         cmsHPROFILE srgb_profile = cmsCreate_sRGBProfile();
-        p->to_srgb[deep] =
-            cmsCreateTransform(p->profile, deep ? TYPE_RGB_16 : TYPE_RGB_8, srgb_profile,
-                               TYPE_RGB_16, INTENT_RELATIVE_COLORIMETRIC,
-                               cmsFLAGS_NOCACHE | cmsFLAGS_BLACKPOINTCOMPENSATION);
+        p->to_srgb[deep] = cmsCreateTransform(
+            p->profile, deep ? TYPE_RGB_16 : TYPE_RGB_8, srgb_profile, TYPE_RGB_16,
+            INTENT_RELATIVE_COLORIMETRIC, cmsFLAGS_NOCACHE | cmsFLAGS_BLACKPOINTCOMPENSATION);
         cmsCloseProfile(srgb_profile);
     }
     if (!p->to_srgb[deep])

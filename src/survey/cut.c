@@ -103,14 +103,15 @@ static bool is_one_step(const rw_track *t, size_t i, double now, double factor)
     return !(1 - now < factor * (1 - fmin(before, after)));
 }
 
-/* The camera stopped and started again in one place: little changes, but no frame before is as alike
- * to one after as two are that lie two steps apart on the same side. */
+/* The camera stopped and started again in one place: little changes, but no frame before is as
+ * alike to one after as two are that lie two steps apart on the same side. */
 static bool is_stop(const rw_track *t, size_t i)
 {
     enum { SIDE = 3 };
     if (i < SIDE || i + SIDE > t->count)
         return false;
-    double apart = fmin(alike(&t->look[i - 3], &t->look[i - 1]), alike(&t->look[i], &t->look[i + 2]));
+    double apart =
+        fmin(alike(&t->look[i - 3], &t->look[i - 1]), alike(&t->look[i], &t->look[i + 2]));
     for (size_t a = i - SIDE; a < i; a++)
         for (size_t b = i; b < i + SIDE; b++)
             if (!(alike(&t->look[a], &t->look[b]) < apart - 0.01))
@@ -118,7 +119,8 @@ static bool is_stop(const rw_track *t, size_t i)
     return true;
 }
 
-/* The tones may stay as they were (the same day, the same water) and yet nothing be where it was. */
+/* The tones may stay as they were (the same day, the same water) and yet nothing be where it was.
+ */
 static bool is_cut(const rw_track *t, size_t i)
 {
     static const double nothing_alike = 0.35;
@@ -138,8 +140,8 @@ static bool is_cut(const rw_track *t, size_t i)
 
 enum { HALF = 7 }; /* frames from the middle of one to either side of it */
 
-/* Least squares of m on a and b and a constant: shares of a and b, and of m's variance that is left.
- * In light that was coded a mix is no straight one, but near enough. */
+/* Least squares of m on a and b and a constant: shares of a and b, and of m's variance that is
+ * left. In light that was coded a mix is no straight one, but near enough. */
 static void unmix(const rw_look *m, const rw_look *a, const rw_look *b, double share[2],
                   double *left)
 {

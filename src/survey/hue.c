@@ -9,7 +9,8 @@ enum { FINE = 4 }; /* points per sample and axis for means and extremes */
 static const uint8_t *pixel_at(const rw_small *small, rw_affine film_to_px, double x, double y)
 {
     rw_point at = rw_affine_apply(film_to_px, x, y);
-    int px = (int)floor((at.x + 0.5) / small->factor), py = (int)floor((at.y + 0.5) / small->factor);
+    int px = (int)floor((at.x + 0.5) / small->factor),
+        py = (int)floor((at.y + 0.5) / small->factor);
     px = CLAMP(px, 0, small->width - 1);
     py = CLAMP(py, 0, small->height - 1);
     return small->rgb + 3 * ((ptrdiff_t)py * small->width + px);
@@ -103,8 +104,7 @@ typedef struct collection {
 static bool collect(rw_reel *reel, collection *c, GError **error)
 {
     c->frames = rw_reel_frame_count(reel, error);
-    g_autoptr(GArray) rows =
-        c->frames < 0 ? NULL : rw_reel_frames(reel, 0, c->frames - 1, error);
+    g_autoptr(GArray) rows = c->frames < 0 ? NULL : rw_reel_frames(reel, 0, c->frames - 1, error);
     if (!rows)
         return false;
     c->sights = g_new(rw_colour_sight, rows->len + 1);

@@ -77,7 +77,8 @@ static void test_matrix(void)
 
 enum { W = 900, H = 640 };
 
-/* The chart turned by `turn` degrees about the middle, on a table that is not plain; noise, and 8 bits. */
+/* The chart turned by `turn` degrees about the middle, on a table that is not plain; noise, and 8
+ * bits. */
 static uint8_t *photograph(double turn, double step)
 {
     uint8_t *rgb = g_malloc(3 * W * H);
@@ -117,7 +118,8 @@ static void test_photograph(void)
         rw_chart_find(rgb, W, H, 3 * W, &place, &error);
         g_assert_no_error(error);
         double c = cos(turns[k] * G_PI / 180), s = sin(turns[k] * G_PI / 180);
-        double x = W / 2.0 + step * (c * -2.5 - s * -1.5), y = H / 2.0 + step * (s * -2.5 + c * -1.5);
+        double x = W / 2.0 + step * (c * -2.5 - s * -1.5),
+               y = H / 2.0 + step * (s * -2.5 + c * -1.5);
         g_assert_cmpfloat_with_epsilon(place.corner[0].x, x, 0.1 * step);
         g_assert_cmpfloat_with_epsilon(place.corner[0].y, y, 0.1 * step);
         g_assert_true(rw_chart_read(rgb, W, H, 3 * W, &place, seen, &error));

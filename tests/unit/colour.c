@@ -114,10 +114,11 @@ static void test_lut_reference(void)
         planes[0][21] = planes[1][21] = planes[2][21] = 1.0f;
         g_assert_true(g_file_set_contents(in, (const char *)planes, sizeof planes, NULL));
         g_autofree char *filter = g_strdup_printf("lut3d=file=%s:interp=tetrahedral", cube);
-        const char *argv[] = {ffmpeg, "-v", "error", "-y", "-f", "rawvideo", "-pix_fmt",
-                              "gbrpf32le", "-s", "64x48", "-i", in, "-vf", filter, "-f",
-                              "rawvideo", "-pix_fmt", "gbrpf32le", out, NULL};
-        g_assert_true(g_spawn_sync(NULL, (char **)argv, NULL, 0, NULL, NULL, NULL, NULL, NULL, NULL));
+        const char *argv[] = {
+            ffmpeg, "-v", "error", "-y",   "-f", "rawvideo", "-pix_fmt", "gbrpf32le", "-s", "64x48",
+            "-i",   in,   "-vf",   filter, "-f", "rawvideo", "-pix_fmt", "gbrpf32le", out,  NULL};
+        g_assert_true(
+            g_spawn_sync(NULL, (char **)argv, NULL, 0, NULL, NULL, NULL, NULL, NULL, NULL));
         g_autofree char *theirs = NULL;
         gsize bytes = 0;
         g_assert_true(g_file_get_contents(out, &theirs, &bytes, NULL));
@@ -157,11 +158,18 @@ static void test_lut_parse(void)
     g_assert_cmpfloat(r[3], ==, 1);
     g_assert_cmpfloat(r[4], ==, 0);
     rw_lut_free(&lut);
-    static const char *const bad[] = {
-        "", "0 0 0\n", "LUT_3D_SIZE 1\n", "LUT_3D_SIZE 257\n", "LUT_3D_SIZE 2\n0 0 0\n",
-        "LUT_1D_SIZE 2\n0 0 0\n1 1 1\n1 1 1\n", "LUT_1D_SIZE 2\nLUT_3D_SIZE 2\n",
-        "LUT_1D_SIZE 2\n0 0\n1 1 1\n", "LUT_1D_SIZE 2\n0 0 nan\n1 1 1\n", "HELLO 3\n",
-        "LUT_1D_SIZE 2\nDOMAIN_MIN 1 1 1\n0 0 0\n1 1 1\n", "LUT_1D_SIZE 99999999999999\n"};
+    static const char *const bad[] = {"",
+                                      "0 0 0\n",
+                                      "LUT_3D_SIZE 1\n",
+                                      "LUT_3D_SIZE 257\n",
+                                      "LUT_3D_SIZE 2\n0 0 0\n",
+                                      "LUT_1D_SIZE 2\n0 0 0\n1 1 1\n1 1 1\n",
+                                      "LUT_1D_SIZE 2\nLUT_3D_SIZE 2\n",
+                                      "LUT_1D_SIZE 2\n0 0\n1 1 1\n",
+                                      "LUT_1D_SIZE 2\n0 0 nan\n1 1 1\n",
+                                      "HELLO 3\n",
+                                      "LUT_1D_SIZE 2\nDOMAIN_MIN 1 1 1\n0 0 0\n1 1 1\n",
+                                      "LUT_1D_SIZE 99999999999999\n"};
     for (size_t i = 0; i < G_N_ELEMENTS(bad); i++) {
         g_assert_null(rw_lut_parse_cube(bad[i], strlen(bad[i]), "bad.cube", &error));
         g_assert_error(error, RW_ERROR, RW_ERROR_DAMAGED);
@@ -173,8 +181,8 @@ static void test_lut_parse(void)
 /* The published formula, worked by hand for one pixel, and its laws. */
 static void test_cdl(void)
 {
-    rw_cdl cdl = {.slope = {1.2, 1, 0.5}, .offset = {-0.1, 0.05, 0}, .power = {1, 2, 0.5},
-                  .saturation = 0.5};
+    rw_cdl cdl = {
+        .slope = {1.2, 1, 0.5}, .offset = {-0.1, 0.05, 0}, .power = {1, 2, 0.5}, .saturation = 0.5};
     float r = 0.5f, g = 0.45f, b = 0.5f;
     rw_cdl_apply(&cdl, &r, &g, &b, 1);
     /* SOP: .5, .5^2 = .25, .25^.5 = .5; luma .2126*.5 + .7152*.25 + .0722*.5 = .3212 */
@@ -218,7 +226,10 @@ static void test_cdl_interchange(void)
     }
     g_array_unref(back);
     static const char *const bad[] = {
-        "", "<a/>", "<ColorCorrection>", "not xml",
+        "",
+        "<a/>",
+        "<ColorCorrection>",
+        "not xml",
         "<ColorCorrection><SOPNode><Slope>-1 1 1</Slope></SOPNode></ColorCorrection>",
         "<ColorCorrection><SOPNode><Power>1 0 1</Power></SOPNode></ColorCorrection>",
         "<ColorCorrection><SOPNode><Slope>1 1</Slope></SOPNode></ColorCorrection>"};
@@ -269,12 +280,13 @@ static void test_log_curve(void)
     double most = (pow(10, (1 - 0.39) / 0.25) - 0.05) / 5.5;
     for (int code = 0; code < 256; code += 5) {
         double v = code / 255.0;
-        double light = v > 5.4 * 0.01 + 0.09 ? (pow(10, (v - 0.39) / 0.25) - 0.05) / 5.5
-                                             : (v - 0.09) / 5.4;
+        double light =
+            v > 5.4 * 0.01 + 0.09 ? (pow(10, (v - 0.39) / 0.25) - 0.05) / 5.5 : (v - 0.09) / 5.4;
         g_assert_cmpfloat_with_epsilon((double)table[code], light / most, 1e-6);
     }
     static const char *const wrong[] = {"log 1 2 3", "logarithmic", "log 5 0 -1 0 1 0 0",
-                                        "log 5.5 0.05 0.25 0.39 5.4 0.09 0.01 7", "log a b c d e f g"};
+                                        "log 5.5 0.05 0.25 0.39 5.4 0.09 0.01 7",
+                                        "log a b c d e f g"};
     for (size_t i = 0; i < G_N_ELEMENTS(wrong); i++) {
         g_assert_false(rw_curve_read(wrong[i], 8, table, &error));
         g_assert_error(error, RW_ERROR, RW_ERROR_USAGE);

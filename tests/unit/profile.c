@@ -13,7 +13,8 @@
 static GBytes *make_profile(const double xy[3][2], double gamma)
 {
     cmsCIExyY white = {0.3127, 0.3290, 1};
-    cmsCIExyYTRIPLE primaries = {{xy[0][0], xy[0][1], 1}, {xy[1][0], xy[1][1], 1}, {xy[2][0], xy[2][1], 1}};
+    cmsCIExyYTRIPLE primaries = {
+        {xy[0][0], xy[0][1], 1}, {xy[1][0], xy[1][1], 1}, {xy[2][0], xy[2][1], 1}};
     cmsToneCurve *curve = cmsBuildGamma(NULL, gamma), *curves[3] = {curve, curve, curve};
     cmsHPROFILE profile = cmsCreateRGBProfile(&white, &primaries, curves);
     cmsUInt32Number bytes = 0;
@@ -31,8 +32,8 @@ static const double wide[3][2] = {{0.64, 0.33}, {0.21, 0.71}, {0.15, 0.06}};
 static GBytes *make_table_profile(void)
 {
     cmsHPROFILE srgb = cmsCreate_sRGBProfile(), lab = cmsCreateLab4Profile(NULL);
-    cmsHTRANSFORM through = cmsCreateTransform(srgb, TYPE_RGB_16, lab, TYPE_Lab_16,
-                                               INTENT_RELATIVE_COLORIMETRIC, 0);
+    cmsHTRANSFORM through =
+        cmsCreateTransform(srgb, TYPE_RGB_16, lab, TYPE_Lab_16, INTENT_RELATIVE_COLORIMETRIC, 0);
     cmsHPROFILE table = cmsTransform2DeviceLink(through, 4.3, cmsFLAGS_FORCE_CLUT);
     cmsSetDeviceClass(table, cmsSigInputClass);
     cmsSetPCS(table, cmsSigLabData);
@@ -131,7 +132,8 @@ static void test_light(void)
 static void test_table_curve(void)
 {
     static const char cube[] = "LUT_1D_SIZE 3\n0 0 0\n0.2 0.2 0.2\n1 1 1\n";
-    static const char solid[] = "LUT_3D_SIZE 2\n0 0 0\n1 0 0\n0 1 0\n1 1 0\n0 0 1\n1 0 1\n0 1 1\n1 1 1\n";
+    static const char solid[] =
+        "LUT_3D_SIZE 2\n0 0 0\n1 0 0\n0 1 0\n1 1 0\n0 0 1\n1 0 1\n0 1 1\n1 1 1\n";
     g_autoptr(GBytes) text = g_bytes_new_static(cube, sizeof cube - 1),
                       wrong = g_bytes_new_static(solid, sizeof solid - 1);
     g_autoptr(GError) error = NULL;

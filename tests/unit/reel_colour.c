@@ -98,8 +98,7 @@ static void make_sight(GRand *r, const film *f, int n, rw_colour_sight *s)
     light_of(&whole, n, clear, light);
     light_of(f, n, shadow, low);
     for (int c = 0; c < 3; c++) {
-        s->clear[c] =
-            (float)(f->lamp[c] * (c ? 1 : exp2(f->drift * (n / (double)FRAMES - 0.5))));
+        s->clear[c] = (float)(f->lamp[c] * (c ? 1 : exp2(f->drift * (n / (double)FRAMES - 0.5))));
         s->mean[c] = (float)(sum[c] / RW_COLOUR_SAMPLES);
         s->low[c] = (float)low[c];
         s->high[c] = 0.6f;
@@ -192,8 +191,8 @@ static void test_faded(void)
                 worst = fmax(worst, e);
             }
         }
-        g_test_message("film %zu: %.2f stops off on average, were %.2f, worst %.2f", k,
-                       after / 15, before / 15, worst);
+        g_test_message("film %zu: %.2f stops off on average, were %.2f, worst %.2f", k, after / 15,
+                       before / 15, worst);
         g_assert_cmpfloat(after, <, 0.4 * before);
         g_assert_cmpfloat(worst, <, 0.7);
     }
@@ -207,11 +206,11 @@ static void test_lamp(void)
     f.drift = 0.4;
     g_autoptr(GByteArray) block = estimate(&f);
     const rw_reel_colour *reel = reel_of(block);
-    g_test_message("lamp %g %g %g, white %g %g %g, black %g %g %g, kept %g %g %g", (double)reel->lamp[0],
-                   (double)reel->lamp[1], (double)reel->lamp[2], (double)reel->white[0],
-                   (double)reel->white[1], (double)reel->white[2], (double)reel->black[0],
-                   (double)reel->black[1], (double)reel->black[2], (double)reel->kept[0],
-                   (double)reel->kept[1], (double)reel->kept[2]);
+    g_test_message("lamp %g %g %g, white %g %g %g, black %g %g %g, kept %g %g %g",
+                   (double)reel->lamp[0], (double)reel->lamp[1], (double)reel->lamp[2],
+                   (double)reel->white[0], (double)reel->white[1], (double)reel->white[2],
+                   (double)reel->black[0], (double)reel->black[1], (double)reel->black[2],
+                   (double)reel->kept[0], (double)reel->kept[1], (double)reel->kept[2]);
     g_assert_cmpfloat_with_epsilon(reel->lamp[1], 0.9 / 0.75, 0.02);
     g_assert_cmpfloat_with_epsilon(reel->lamp[2], 0.9 / 0.5, 0.03);
     g_assert_cmpfloat(reel->fade_evidence, ==, 0);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Statistics of pictures whose statistics can be told by heart. Luma and differences: ITU-R BT.709-6,
- * item 3.2, worked out here.
+ * Statistics of pictures whose statistics can be told by heart. Luma and differences: ITU-R
+ * BT.709-6, item 3.2, worked out here.
  */
 #include <math.h>
 #include <string.h>
