@@ -8,7 +8,7 @@
 #include "cli/cli.h"
 
 typedef struct options {
-    char *take, *give, *id, *curve;
+    char *take, *give, *id, *curve, *from;
     char **set, **reset;
     int scene;
     gboolean list;
@@ -92,6 +92,44 @@ static bool change(rw_reel *reel, const char *scope, const options *o, GError **
                                   NULL, error);
 }
 
+/* A table that another reel keeps is kept with this one, too. */
+static bool keep_table(rw_reel *reel, rw_reel *other, const char *text, GError **error)
+{
+    g_autoptr(GBytes) table = rw_reel_read_look(other, text, error);
+    if (!table)
+        return false;
+    gsize bytes;
+    const void *data = g_bytes_get_data(table, &bytes);
+    g_autofree char *same = rw_reel_keep_look(reel, "table.cube", data, bytes, error);
+    return same != NULL;
+}
+
+/* The reel's choices of light and colour of another reel, all of them and nothing else. */
+static bool copy(rw_reel *reel, const char *scope, const char *from, GError **error)
+{
+    rw_reel *other = rw_reel_open(from, error);
+    if (!other)
+        return false;
+    g_autoptr(GArray) rows = g_array_new(FALSE, FALSE, sizeof(rw_choice_row));
+    g_array_set_clear_func(rows, (GDestroyNotify)rw_choice_row_clear);
+    bool ok = true;
+    for (const rw_param *p = rw_stage_find("colour")->params; ok && p->key; p++) {
+        g_autofree char *key = g_strconcat("colour.", p->key, NULL);
+        g_autoptr(GError) inner = NULL;
+        rw_choice_row row = {g_strdup(scope), NULL, rw_reel_get_choice(other, "reel", key, &inner)};
+        row.key = g_steal_pointer(&key);
+        g_array_append_val(rows, row);
+        ok = !inner && (!row.value || !g_str_equal(p->key, "cube") ||
+                        keep_table(reel, other, row.value, &inner));
+        if (inner)
+            g_propagate_error(error, g_steal_pointer(&inner));
+    }
+    ok = ok && rw_reel_change_choices(reel, (const rw_choice_row *)(const void *)rows->data,
+                                      rows->len, NULL, error);
+    rw_reel_close(&other);
+    return ok;
+}
+
 /* What the stills' numbers mean: a choice of the reel. */
 static bool choose_curve(rw_reel *reel, const char *curve, GError **error)
 {
@@ -137,7 +175,8 @@ static bool list(rw_reel *reel, const char *scope, GError **error)
 static bool work(rw_reel *reel, const options *o, GError **error)
 {
     g_autofree char *scope = scope_of(reel, o->scene, error);
-    if (!scope || (o->take && !take(reel, scope, o, error)) || !change(reel, scope, o, error) ||
+    if (!scope || (o->from && !copy(reel, scope, o->from, error)) ||
+        (o->take && !take(reel, scope, o, error)) || !change(reel, scope, o, error) ||
         (o->curve && !choose_curve(reel, o->curve, error)))
         return false;
     if (o->give) {
@@ -150,7 +189,7 @@ static bool work(rw_reel *reel, const options *o, GError **error)
             return false;
         }
     }
-    bool nothing = !o->take && !o->give && !o->curve && !o->set && !o->reset;
+    bool nothing = !o->from && !o->take && !o->give && !o->curve && !o->set && !o->reset;
     return !(o->list || nothing) || list(reel, scope, error);
 }
 
@@ -163,6 +202,8 @@ static int run(const rw_command *self, int argc, char **argv)
         {"set", 0, 0, G_OPTION_ARG_STRING_ARRAY, &o.set, "Choose; may be repeated", "KEY=VALUE"},
         {"reset", 0, 0, G_OPTION_ARG_STRING_ARRAY, &o.reset, "Take a choice back; may be repeated",
          "KEY"},
+        {"from", 0, 0, G_OPTION_ARG_FILENAME, &o.from,
+         "Take all choices of light and colour of another reel", "REEL"},
         {"take", 0, 0, G_OPTION_ARG_FILENAME, &o.take,
          "Take in a correction (.cdl, .cc, .ccc) or a lookup table (.cube)", "FILE"},
         {"id", 0, 0, G_OPTION_ARG_STRING, &o.id, "Which correction of the file", "ID"},
@@ -186,6 +227,7 @@ static int run(const rw_command *self, int argc, char **argv)
     g_free(o.give);
     g_free(o.id);
     g_free(o.curve);
+    g_free(o.from);
     g_strfreev(o.set);
     g_strfreev(o.reset);
     return ok ? 0 : rw_cli_fail(error);

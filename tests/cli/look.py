@@ -1,16 +1,18 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """reelwright look: choices, corrections and tables in and out, and what a table that was changed on
-disk costs.
+disk costs. reelwright chart: a drawn chart, found and by hand, and its matrix as a choice.
 
     tests/cli/look.py REELWRIGHT MAKE_REEL"""
 import hashlib
 import os
 import shutil
 import sqlite3
+import struct
 import sys
 import tempfile
 import xml.etree.ElementTree as ET
+import zlib
 
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 from tap import Tap, run  # noqa: E402
@@ -105,6 +107,14 @@ def check_table():
     toned = frames()
     TAP.ok(isinstance(toned, list) and toned != plain, 'works without the file it came from', toned)
     kept = os.path.join(REEL, 'looks', digits)
+    other = os.path.join(WORK, 'other')
+    shutil.copytree(REEL, other)
+    shutil.rmtree(os.path.join(other, 'looks'))
+    run([REELWRIGHT, 'look', other, '--reset', 'cube', '--set', 'warmth=1'])
+    done = run([REELWRIGHT, 'look', other, '--from', REEL])
+    with sqlite3.connect(os.path.join(other, 'reel.db')) as db:
+        TAP.equal((done.returncode, db.execute('select key, value from choice').fetchall(), os.listdir(os.path.join(other, 'looks'))),
+                  (0, [('colour.cube', f'{digits} green.cube')], [digits]), 'a look goes to another reel, its table with it')
     with open(kept, 'a', encoding='utf-8') as file:
         file.write('# no longer what was chosen\n')
     done = frames()
@@ -116,6 +126,59 @@ def check_table():
     TAP.ok(done.returncode == 1 and 'short.cube' in done.stderr, 'a broken table', done.stderr)
 
 
+def png(name, width, rows):
+    """8 bits, red, green, blue; rows of bytes."""
+    def chunk(kind, data):
+        body = kind + data
+        return struct.pack('>I', len(data)) + body + struct.pack('>I', zlib.crc32(body))
+    path = os.path.join(WORK, name)
+    with open(path, 'wb') as file:
+        file.write(b'\x89PNG\r\n\x1a\n' + chunk(b'IHDR', struct.pack('>IIBBBBB', width, len(rows), 8, 2, 0, 0, 0)) +
+                   chunk(b'IDAT', zlib.compress(b''.join(b'\0' + row for row in rows))) + chunk(b'IEND', b''))
+    return path
+
+
+def srgb_of_lab(lab):
+    """D50 Lab to sRGB codes: CIE 15; Bradford and sRGB matrices as ICC.1 and IEC 61966-2-1 give them."""
+    fy = (lab[0] + 16) / 116
+    xyz = [w * (f ** 3 if f > 6 / 29 else (f - 16 / 116) * 108 / 841)
+           for f, w in ((fy + lab[1] / 500, 0.9642), (fy, 1), (fy - lab[2] / 200, 0.8249))]
+    rows = ((3.1338561, -1.6168667, -0.4906146), (-0.9787684, 1.9161415, 0.0334540),
+            (0.0719453, -0.2289914, 1.4052427))
+    light = [min(max(sum(a * b for a, b in zip(row, xyz)), 0), 1) for row in rows]
+    return bytes(round(255 * (12.92 * v if v <= 0.0031308 else 1.055 * v ** (1 / 2.4) - 0.055)) for v in light)
+
+
+def check_chart():
+    data = os.path.join(os.path.dirname(os.path.dirname(os.path.abspath(__file__))), 'ref/data/colorchecker_lab_d50.csv')
+    with open(data, encoding='utf-8') as file:
+        lines = [line.split(',') for line in file if line[0].isdigit()]
+    patches = [srgb_of_lab([float(v) for v in line[2:5]]) for line in lines]
+    dark, step = bytes((40, 40, 40)), 60
+    rows = []
+    for y in range(300):
+        row = b''
+        for x in range(420):
+            column, line = (x - 30) // step, (y - 30) // step
+            inside = 0 <= column < 6 and 0 <= line < 4 and 8 <= (x - 30) % step < 52 and 8 <= (y - 30) % step < 52
+            row += patches[6 * line + column] if inside else dark
+        rows.append(row)
+    still = png('chart.png', 420, rows)
+    done = run([REELWRIGHT, 'chart', still, '--reel', REEL])
+    mean = float(done.stdout.split('mean ')[1].split(',')[0]) if done.returncode == 0 else 99
+    TAP.ok(mean < 0.6, 'a drawn chart is found', done.stdout + done.stderr)
+    matrix = [float(v) for v in choices().get(('reel', 'colour.camera'), '0').split()]
+    TAP.ok(len(matrix) == 9 and all(abs(v - (i % 4 == 0)) < 0.03 for i, v in enumerate(matrix)),
+           'its colours are right as they are', matrix)
+    TAP.ok(isinstance(frames(), list), 'the matrix is one that finish takes', matrix)
+    look('--reset', 'camera')
+    by_hand = run([REELWRIGHT, 'chart', still, '--corners', '60,60 360,60 360,240 60,240'])
+    TAP.equal((by_hand.returncode, by_hand.stdout.splitlines()[1:]), (0, done.stdout.splitlines()[1:]), 'by hand the same')
+    for corners, code in (('1,2 3', 2), ('0,0 900,0 900,900 0,900', 1)):
+        wrong = run([REELWRIGHT, 'chart', still, '--corners', corners])
+        TAP.ok(wrong.returncode == code and wrong.stderr.count('\n') == 1, f'corners {corners}', wrong.stderr)
+
+
 try:
     run([MAKE_REEL, WORK, 'super8', '3', '300', '200'])
     with sqlite3.connect(os.path.join(REEL, 'reel.db')) as database:
@@ -124,6 +187,7 @@ try:
     check_choices()
     check_corrections()
     check_table()
+    check_chart()
 finally:
     shutil.rmtree(WORK)
 TAP.done()
