@@ -14,12 +14,44 @@ static int by_value(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
+/* Puts the k-th smallest at its place, smaller ones before it (Hoare's selection). */
+static void select_kth(double *v, int n, int k)
+{
+    int low = 0, high = n - 1;
+    while (low < high) {
+        double pivot = v[low + (high - low) / 2];
+        int i = low, j = high;
+        while (i <= j) {
+            while (v[i] < pivot)
+                i++;
+            while (v[j] > pivot)
+                j--;
+            if (i <= j) {
+                double t = v[i];
+                v[i++] = v[j];
+                v[j--] = t;
+            }
+        }
+        if (k <= j)
+            high = j;
+        else if (k >= i)
+            low = i;
+        else
+            break;
+    }
+}
+
 double gate_median(double *v, int n)
 {
     if (n <= 0)
         return 0;
-    qsort(v, (size_t)n, sizeof *v, by_value);
-    return n & 1 ? v[n / 2] : (v[n / 2 - 1] + v[n / 2]) / 2;
+    select_kth(v, n, n / 2);
+    if (n & 1)
+        return v[n / 2];
+    double below = v[0];
+    for (int i = 1; i < n / 2; i++)
+        below = MAX(below, v[i]);
+    return (below + v[n / 2]) / 2;
 }
 
 double gate_shortest_half(double *v, int n, double *spread)

@@ -176,12 +176,11 @@ static double load(const rw_grain_reader *r, const rw_pixels *pixels, const cand
                    float *out)
 {
     double sum = 0;
-    for (int y = 0; y < N; y++)
-        for (int x = 0; x < N; x++) {
-            float v = rw_luma_at(pixels, c->x - N / 2 + x, c->y - N / 2 + y);
-            out[y * N + x] = v;
-            sum += (double)v;
-        }
+    for (int y = 0; y < N; y++) {
+        rw_luma_line(pixels, c->x - N / 2, c->y - N / 2 + y, 1, 0, N, out + y * N);
+        for (int x = 0; x < N; x++)
+            sum += (double)out[y * N + x];
+    }
     float mean = (float)(sum / (N * N));
     for (int y = 0; y < N; y++)
         for (int x = 0; x < N; x++)

@@ -106,12 +106,11 @@ static bool read_block(const rw_pixels *pixels, axes a, int x, int y, const patc
     if (!is_inside(pixels, x + p->first * a.vx, y + p->first * a.vy) ||
         !is_inside(pixels, x + end * a.ux + last * a.vx, y + end * a.uy + last * a.vy))
         return false;
-    for (int j = 0; j < HIGH; j++)
-        for (int i = 0; i < WIDE; i++) {
-            int u = i - MARGIN, v = j - MARGIN;
-            out[j * WIDE + i] =
-                rw_luma_at(pixels, x + u * a.ux + v * a.vx, y + u * a.uy + v * a.vy);
-        }
+    for (int j = 0; j < HIGH; j++) {
+        int v = j - MARGIN;
+        rw_luma_line(pixels, x - MARGIN * a.ux + v * a.vx, y - MARGIN * a.uy + v * a.vy, a.ux, a.uy,
+                     WIDE, out + j * WIDE);
+    }
     return true;
 }
 
@@ -202,10 +201,32 @@ static void box(float *block, float *scratch)
         box_line(scratch + i, block + i, HIGH, WIDE);
 }
 
-static int compare_floats(const void *a, const void *b)
+/* The k-th smallest of n values, which change places (Hoare's selection). */
+static float select_kth(float *v, int n, int k)
 {
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
+    int low = 0, high = n - 1;
+    while (low < high) {
+        float pivot = v[low + (high - low) / 2];
+        int i = low, j = high;
+        while (i <= j) {
+            while (v[i] < pivot)
+                i++;
+            while (v[j] > pivot)
+                j--;
+            if (i <= j) {
+                float t = v[i];
+                v[i++] = v[j];
+                v[j--] = t;
+            }
+        }
+        if (k <= j)
+            high = j;
+        else if (k >= i)
+            low = i;
+        else
+            break;
+    }
+    return v[k];
 }
 
 /* Robust standard deviation of W * H samples about zero: 1.4826 * median |x|. */
@@ -214,8 +235,7 @@ static float robust_sd(const float *grain)
     float absolute[W * H];
     for (int i = 0; i < W * H; i++)
         absolute[i] = fabsf(grain[i]);
-    qsort(absolute, W * H, sizeof *absolute, compare_floats);
-    return 1.4826f * absolute[W * H / 2];
+    return 1.4826f * select_kth(absolute, W * H, W * H / 2);
 }
 
 /* High-pass, scaled by its own robust spread so that an edge of the picture clips and the grain

@@ -34,31 +34,61 @@ uint8_t rw_luma_at(const rw_pixels *pixels, int x, int y)
     return luma_of(rgb[0], rgb[1], rgb[2]);
 }
 
-/* Adds one row of n samples to the sums. */
-static void add_row(uint32_t *restrict sum, const void *row, int bits, int n)
+void rw_luma_line(const rw_pixels *pixels, int x, int y, int step_x, int step_y, int n, float *out)
+{
+    int end_x = x + (n - 1) * step_x, end_y = y + (n - 1) * step_y;
+    bool inside = MIN(x, end_x) >= 0 && MIN(y, end_y) >= 0 && MAX(x, end_x) < pixels->width &&
+                  MAX(y, end_y) < pixels->height;
+    if (!inside || pixels->bits != 8 || pixels->channels != 3) {
+        for (int i = 0; i < n; i++)
+            out[i] = rw_luma_at(pixels, x + i * step_x, y + i * step_y);
+        return;
+    }
+    const uint8_t *p = (const uint8_t *)pixels->data + (ptrdiff_t)y * pixels->stride + 3 * x;
+    ptrdiff_t step = step_y * (ptrdiff_t)pixels->stride + 3 * step_x;
+    for (int i = 0; i < n; i++, p += step)
+        out[i] = luma_of(p[0], p[1], p[2]);
+}
+
+/* Adds one row of n samples to the sums: at most 64 rows of 255. */
+static void add_row(uint16_t *restrict sum, const void *row, int bits, int n)
 {
     if (bits == 16) {
         const uint16_t *p = row;
         for (int i = 0; i < n; i++)
-            sum[i] += (uint32_t)(p[i] >> 8);
+            sum[i] = (uint16_t)(sum[i] + (p[i] >> 8));
     } else {
         const uint8_t *p = row;
         for (int i = 0; i < n; i++)
-            sum[i] += p[i];
+            sum[i] = (uint16_t)(sum[i] + p[i]);
     }
 }
 
+/* The three sums of one group of `factor` pixels; returns the next group. */
+static const uint16_t *add_group(const uint16_t *sum, int factor, int channels, uint32_t total[3])
+{
+    total[0] = total[1] = total[2] = 0;
+    if (channels == 3)
+        for (int i = 0; i < factor; i++, sum += 3) {
+            total[0] += sum[0];
+            total[1] += sum[1];
+            total[2] += sum[2];
+        }
+    else
+        for (int i = 0; i < factor; i++, sum += channels)
+            total[0] += sum[0];
+    return sum;
+}
+
 /* Averages groups of `factor` pixels of the column sums into one row of the small picture. */
-static void finish_row(const rw_small *small, const uint32_t *sum, int channels, int y)
+static void finish_row(const rw_small *small, const uint16_t *sum, int channels, int y)
 {
     uint32_t area = (uint32_t)(small->factor * small->factor);
     uint8_t *rgb = small->rgb + (ptrdiff_t)y * small->width * 3;
     uint8_t *luma = small->luma + (ptrdiff_t)y * small->width;
     for (int x = 0; x < small->width; x++) {
-        uint32_t total[3] = {0, 0, 0};
-        for (int i = 0; i < small->factor; i++)
-            for (int c = 0; c < channels; c++)
-                total[c] += *sum++;
+        uint32_t total[3];
+        sum = add_group(sum, small->factor, channels, total);
         for (int c = 0; c < 3; c++)
             rgb[3 * x + c] = (uint8_t)((total[channels == 3 ? c : 0] + area / 2) / area);
         luma[x] = luma_of(rgb[3 * x], rgb[3 * x + 1], rgb[3 * x + 2]);
@@ -82,7 +112,7 @@ void rw_small_make(rw_small *small, const rw_pixels *pixels, int target_width)
     small->rgb = g_malloc((gsize)small->width * (gsize)small->height * 3);
     small->luma = g_malloc((gsize)small->width * (gsize)small->height);
     int samples = small->width * factor * pixels->channels;
-    g_autofree uint32_t *sum = g_new(uint32_t, samples);
+    g_autofree uint16_t *sum = g_new(uint16_t, samples);
     for (int y = 0; y < small->height; y++) {
         memset(sum, 0, sizeof *sum * (size_t)samples);
         for (int i = 0; i < factor; i++) {

@@ -31,6 +31,9 @@ double rw_linear_from_coded(double coded);
 /* Coded luma of one decoded pixel; the nearest one when outside. */
 uint8_t rw_luma_at(const rw_pixels *pixels, int x, int y);
 
+/* n of them from (x, y) in steps of one pixel along a row or column: (1, 0), (0, -1) ... */
+void rw_luma_line(const rw_pixels *pixels, int x, int y, int step_x, int step_y, int n, float *out);
+
 /* What one region of the film sends to the camera. */
 typedef struct rw_light {
     double median;  /* linear luma */
