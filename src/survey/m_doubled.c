@@ -46,10 +46,11 @@ static double usual_likeness(const rw_track *t, const double *same, size_t i, do
 }
 
 /* The film has the last word: when the strip of the next picture is found on this still, at its place
- * and as well as usual, the film moved on, however alike the two pictures are. */
-static bool film_moved(const rw_track *t, size_t i)
+ * and as well as usual, the film moved on, however alike the two pictures are. A motionless scene may
+ * put something like it near that place, so the more the grain speaks for a repeat the nearer it must be. */
+static bool film_moved(const rw_track *t, size_t i, bool beyond_doubt)
 {
-    static const double near_px = 0.45, as_usual = 0.85;
+    double near_px = beyond_doubt ? 0.2 : 0.45, as_usual = beyond_doubt ? 0.93 : 0.85;
     static const rw_measure sides[2][3] = {{RW_M_FAR, RW_M_FAR_X, RW_M_FAR_Y},
                                            {RW_M_NEAR, RW_M_NEAR_X, RW_M_NEAR_Y}};
     double far = rw_track_around(t, i, RW_M_FAR, REACH, 0.5);
@@ -81,7 +82,7 @@ static void judge(const rw_track *t, const double *likeness, size_t i, const rw_
         limit = 2.5 * limit; /* another scene may keep more of its picture from frame to frame */
     double share = (same - usual) / (1 - usual);
     if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual) ||
-        film_moved(t, i) || picture_moved(t, i))
+        film_moved(t, i, share > 2 * limit) || picture_moved(t, i))
         return;
     rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_DOUBLED, RW_NOTE, i, i,
                                     0.75 + 0.25 * MIN(1, (share - limit) / limit));
