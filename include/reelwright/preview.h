@@ -23,6 +23,7 @@
 #define REELWRIGHT_PREVIEW_H
 
 #include <reelwright/finish.h>
+#include <reelwright/stage.h>
 
 #ifdef __cplusplus
 extern "C" {
@@ -34,6 +35,8 @@ typedef struct rw_preview_picture {
     int64_t frames[2]; /* film frames really shown; two when blended */
     int n_frames;
     rw_affine still_to_out; /* stored still px -> px of the picture */
+    GArray *spots; /* rw_spot (stage.h): what was repaired, or found and left alone; boxes in px of
+                      the picture. NULL: no stage tells of any */
     bool held;              /* shown in place of a frame that is missing or unreadable */
     char *note;             /* one line, or NULL */
 } rw_preview_picture;

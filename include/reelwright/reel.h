@@ -192,6 +192,16 @@ RW_API char *rw_reel_get_choice(rw_reel *reel, const char *scope, const char *ke
 RW_API bool rw_reel_put_choice(rw_reel *reel, const char *scope, const char *key,
                                const char *value, GError **error);
 
+/* ---- what a person said of single blemishes: the choice "blemish.spots" of scope "frame:<n>" ----
+ * Its text: "X Y leave" or "X Y repair", X and Y in film mm, one after the other with commas. */
+#define RW_SPOT_WORDS "blemish.spots"
+typedef struct rw_spot_word {
+    double x, y; /* film mm */
+    int word;    /* -1 leave it alone, 1 repair it */
+} rw_spot_word;
+/* GArray of rw_spot_word, g_array_unref; NULL when the text is none. */
+RW_API GArray *rw_spot_words_parse(const char *text);
+
 /* ---- choices, all of them, and their history ----
  * Changes that were made together are one step, named by the id of its first change. Undoing a step
  * is a step of its own; nothing is ever taken out of the history. The revision is the id of the

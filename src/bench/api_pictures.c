@@ -8,6 +8,8 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <reelwright/stage.h>
+
 #include "bench/core.h"
 #include "bench/guard.h"
 
@@ -166,6 +168,41 @@ void rw_answer_statistics(void *user, const rw_request *request, rw_reply *reply
     }
     g_free(s);
     asked_clear(&a);
+}
+
+/* Blemishes on a frame, what is coloured or sharpened after them left out:
+ * {"spots":[[x, y, width, height, film x, film y, confidence, 1 repaired or 0],...]} */
+void rw_answer_spots(void *user, const rw_request *request, rw_reply *reply)
+{
+    static const char *const clean[] = {"register", "steady", "flicker", "blemish", NULL};
+    rw_bench *bench = user;
+    GError *error = NULL;
+    asked a;
+    if (!read_wish(request, reply, &a))
+        return;
+    a.wish.only = clean;
+    GArray *spots = rw_frames_spots(bench->frames, &a.wish, &error);
+    asked_clear(&a);
+    if (!spots) {
+        rw_reply_error(reply, error);
+        return;
+    }
+    rw_doc *j = rw_doc_new();
+    rw_doc_open(j, NULL, '{');
+    rw_doc_open(j, "spots", '[');
+    for (guint i = 0; i < spots->len; i++) {
+        const rw_spot *s = &g_array_index(spots, rw_spot, i);
+        const double figures[] = {s->box.x, s->box.y, s->box.width,  s->box.height,
+                                  s->x,     s->y,     s->confidence, s->repaired ? 1 : 0};
+        rw_doc_open(j, NULL, '[');
+        for (size_t k = 0; k < G_N_ELEMENTS(figures); k++)
+            rw_doc_number(j, NULL, figures[k]);
+        rw_doc_close(j);
+    }
+    rw_doc_close(j);
+    rw_doc_close(j);
+    g_array_unref(spots);
+    rw_reply_doc(reply, &j);
 }
 
 /* ---- what finish made ---- */

@@ -191,7 +191,7 @@ static bool check_survey(const char *key, const char *value, bool *known, GError
             continue;
         *known = true;
         const rw_param row = {s->key,   s->key, s->unit, RW_PARAM_NUMBER, s->least, s->most,
-                              s->usual, 0,      NULL,    s->help, NULL};
+                              s->usual, 0,      NULL,    s->help,         NULL};
         return !value || check_row(&row, value, error);
     }
     return true;
@@ -215,6 +215,14 @@ bool rw_catalogue_check(const char *scope, const char *key, const char *value, G
     bool reel = g_str_equal(scope, "reel"), known = false, scenes = false;
     if (is_numbered(scope, "frame:")) {
         rw_affine place;
+        if (g_str_equal(key, RW_SPOT_WORDS)) {
+            g_autoptr(GArray) words = value ? rw_spot_words_parse(value) : NULL;
+            if (words || !value)
+                return true;
+            g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
+                        "Of spots it is said: \"X Y leave\" or \"X Y repair\", X and Y in mm.");
+            return false;
+        }
         if (!g_str_equal(key, "registration") || (value && !rw_placement_parse(value, &place)))
             return wrong_place(scope, key, error);
         return true;

@@ -57,6 +57,7 @@ void rw_answer_small(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_still(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_statistics(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_finished(void *user, const rw_request *request, rw_reply *reply);
+void rw_answer_spots(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_movies(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_movie(void *user, const rw_request *request, rw_reply *reply);
 void rw_answer_jobs(void *user, const rw_request *request, rw_reply *reply);

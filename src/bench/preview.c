@@ -180,3 +180,20 @@ bool rw_frames_measure(rw_frames *frames, const rw_frame_wish *wish, rw_statisti
 {
     return make(frames, wish, count, statistics, error);
 }
+
+static bool keep_spots(const rw_preview_picture *picture, const rw_frame_wish *wish, void *data,
+                       GError **error)
+{
+    (void)wish, (void)error;
+    GArray **spots = data;
+    *spots = picture->spots ? g_array_ref(picture->spots)
+                            : g_array_new(FALSE, FALSE, sizeof(rw_spot));
+    return true;
+}
+
+GArray *rw_frames_spots(rw_frames *frames, const rw_frame_wish *wish, GError **error)
+{
+    GArray *spots = NULL;
+    make(frames, wish, keep_spots, &spots, error);
+    return spots;
+}

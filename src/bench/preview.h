@@ -28,5 +28,8 @@ typedef struct rw_frame_wish {
 bool rw_frames_measure(rw_frames *frames, const rw_frame_wish *wish, rw_statistics *statistics,
                        GError **error);
 GBytes *rw_frames_make(rw_frames *frames, const rw_frame_wish *wish, GError **error);
+/* What was repaired on the frame, or found and left alone: GArray of rw_spot (stage.h), boxes in px
+ * of a picture of wish->size. g_array_unref. */
+GArray *rw_frames_spots(rw_frames *frames, const rw_frame_wish *wish, GError **error);
 
 #endif

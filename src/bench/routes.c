@@ -10,6 +10,7 @@ const rw_route rw_bench_routes[] = {{"GET", "api/tables", rw_answer_tables, fals
                                     {"GET", "api/reel/*/series/*", rw_answer_series, false, 0},
                                     {"GET", "api/reel/*/frame/*", rw_answer_frame, false, 0},
                                     {"GET", "api/reel/*/steady/*", rw_answer_steady, false, 0},
+                                    {"GET", "api/reel/*/spots/*", rw_answer_spots, true, 0},
                                     {"GET", "api/reel/*/choices", rw_answer_choices, false, 0},
                                     {"POST", "api/reel/*/choices", rw_answer_choose, false, 0},
                                     {"POST", "api/reel/*/look", rw_answer_take_look, false, 16 << 20},

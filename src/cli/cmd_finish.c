@@ -11,7 +11,7 @@
 
 /* The words of the command line; NULL where an option is absent. */
 typedef struct words {
-    char *output, *size, *cadence, *codec, *sound, *trace, *only, *skip, *missing, *way_up;
+    char *output, *size, *cadence, *codec, *sound, *trace, *mask, *only, *skip, *missing, *way_up;
     char **set;
     gint64 from, to, memory;
     int quality, threads;
@@ -20,8 +20,8 @@ typedef struct words {
 
 static void words_clear(words *w)
 {
-    char *each[] = {w->output, w->size, w->cadence, w->codec,   w->sound,
-                    w->trace,  w->only, w->skip,    w->missing, w->way_up};
+    char *each[] = {w->output, w->size, w->cadence, w->codec,   w->sound, w->trace,
+                    w->mask,   w->only, w->skip,    w->missing, w->way_up};
     for (size_t i = 0; i < G_N_ELEMENTS(each); i++)
         g_free(each[i]);
     g_strfreev(w->set);
@@ -145,6 +145,7 @@ static int run_finish(const char *reel, const words *w)
     o.codec = w->codec;
     o.sound = w->sound;
     o.trace = w->trace;
+    o.mask = w->mask;
     o.only = (const char *const *)only;
     o.skip = (const char *const *)skip;
     o.settings = (const char *const *)w->set;
@@ -184,6 +185,8 @@ static int run(const rw_command *self, int argc, char **argv)
         {"sound", 0, 0, G_OPTION_ARG_FILENAME, &w.sound, "A sound file to go with it", "FILE"},
         {"trace", 0, 0, G_OPTION_ARG_FILENAME, &w.trace,
          "Write what was done to each frame, one JSON object a line", "FILE"},
+        {"mask", 0, 0, G_OPTION_ARG_FILENAME, &w.mask,
+         "A second movie: white where something was repaired", "FILE"},
         {"threads", 0, 0, G_OPTION_ARG_INT, &w.threads, "Workers (default: one per core)", "N"},
         {"memory", 0, 0, G_OPTION_ARG_INT64, &w.memory,
          "MiB for pictures (default: half of what is free)", "N"},

@@ -6,7 +6,7 @@
 struct rw_finish {
     rw_plan *plan;
     rw_finish_options callbacks; /* only cancel, progress, note and data are read */
-    rw_movie *movie;
+    rw_movie *movie, *mask;
     rw_trace *trace;
     int64_t next_out;
     rw_finish_report report;
@@ -29,6 +29,7 @@ void rw_finish_free(rw_finish **pointer)
     if (!finish)
         return;
     rw_movie_abandon(&finish->movie);
+    rw_movie_abandon(&finish->mask);
     rw_trace_abandon(&finish->trace);
     rw_plan_free(&finish->plan);
     g_clear_pointer(pointer, g_free);
@@ -51,7 +52,13 @@ static bool open_outputs(rw_finish *f, GError **error)
     if (plan->trace && !(f->trace = rw_trace_open(plan->trace, error)))
         return false;
     f->movie = rw_movie_open(plan->delivery, &spec, error);
-    return f->movie != NULL;
+    if (!f->movie || !plan->mask)
+        return f->movie != NULL;
+    spec.path = plan->mask;
+    spec.quality = -1;
+    spec.sound = NULL;
+    f->mask = rw_movie_open(plan->mask_delivery, &spec, error);
+    return f->mask != NULL;
 }
 
 static void tell_parts(const rw_plan *plan, const rw_made_image *image, rw_trace_line *line)
@@ -76,6 +83,7 @@ static bool write_output(rw_finish *f, const rw_made_image *image, GError **erro
                           .held = entry->held || image->replaced};
     tell_parts(f->plan, image, &line);
     if (!rw_movie_write(f->movie, &image->packed, error) ||
+        (f->mask && !rw_movie_write(f->mask, &image->mask, error)) ||
         (f->trace && !rw_trace_write(f->trace, &line, error)))
         return false;
     f->next_out++;
@@ -111,7 +119,8 @@ static bool run(rw_finish *f, rw_pool *pool, GError **error)
     return rw_prepare(plan, first_picture, last_picture, pool, &f->callbacks, error) &&
            open_outputs(f, error) &&
            rw_pipeline_run(plan, first, last, pool, f->callbacks.cancel, take_image, f, error) &&
-           rw_movie_close(&f->movie, error) && (!f->trace || rw_trace_close(&f->trace, error));
+           rw_movie_close(&f->movie, error) && (!f->mask || rw_movie_close(&f->mask, error)) &&
+           (!f->trace || rw_trace_close(&f->trace, error));
 }
 
 /* What was made goes into the reel's journal; a folder that cannot be written costs only that. */
@@ -137,6 +146,7 @@ bool rw_finish_run(rw_finish *f, rw_finish_report *report, GError **error)
     rw_pool *pool = rw_pool_new(plan->memory + plan->memory / 4 + ((size_t)64 << 20));
     bool ok = run(f, pool, error);
     rw_movie_abandon(&f->movie); /* lets go of samples that an encoder still holds */
+    rw_movie_abandon(&f->mask);
     rw_trace_abandon(&f->trace);
     f->report.peak = rw_pool_peak(pool);
     rw_pool_free(&pool);

@@ -16,6 +16,8 @@ typedef struct made {
     int64_t shown;           /* the picture that was really taken */
     double gain[3];
     int64_t blemish_pixels;
+    rw_buffer *mask; /* width * height bytes: 255 times the share that was repaired; NULL: none */
+    GArray *spots;   /* rw_spot, x and y of the film itself; NULL: none */
     char *note;
 } made;
 
@@ -109,6 +111,8 @@ static void free_made(made *m)
 {
     rw_frame_clear(&m->frame);
     rw_motion_share_unref(&m->motion);
+    rw_buffer_unref(&m->mask);
+    g_clear_pointer(&m->spots, g_array_unref);
     g_free(m->note);
     g_free(m);
 }
@@ -144,6 +148,41 @@ static const rw_motion_field *get_motion(const rw_motion_source *self, int from,
     return rw_motion_share_get(s->row, from + s->before, to + s->before, error);
 }
 
+/* What a stage may tell of is gathered on top of what those before it told. */
+static bool open_trace(const pipeline *l, const made *own, made *m, rw_stage_trace *trace,
+                       GError **error)
+{
+    if (l->plan->tell_spots) {
+        m->spots = g_array_new(FALSE, FALSE, sizeof(rw_spot));
+        if (own->spots)
+            g_array_append_vals(m->spots, own->spots->data, own->spots->len);
+        trace->spots = m->spots;
+    }
+    if (!l->plan->mask)
+        return true;
+    const size_t bytes = (size_t)l->plan->width * (size_t)l->plan->height;
+    m->mask = rw_pool_take(l->pool, bytes, error);
+    if (!m->mask)
+        return false;
+    trace->mask = rw_buffer_data(m->mask);
+    if (own->mask)
+        memcpy(trace->mask, rw_buffer_data(own->mask), bytes);
+    else
+        memset(trace->mask, 0, bytes);
+    return true;
+}
+
+/* Stages speak of the film as it was steadied. */
+static void place_spots(const pipeline *l, const made *own, made *m, int64_t p)
+{
+    for (guint i = own->spots ? own->spots->len : 0; m->spots && i < m->spots->len; i++) {
+        rw_spot *spot = &g_array_index(m->spots, rw_spot, i);
+        const rw_point at = rw_plan_unsteady(l->plan, p, spot->x, spot->y);
+        spot->x = at.x;
+        spot->y = at.y;
+    }
+}
+
 static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inputs, worker *w,
                       made *m, GError **error)
 {
@@ -159,6 +198,8 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
     memcpy(m->gain, own->gain, sizeof m->gain);
     if (s->idle) {
         rw_frame_share(&m->frame, &own->frame);
+        m->mask = own->mask ? rw_buffer_ref(own->mask) : NULL;
+        m->spots = own->spots ? g_array_ref(own->spots) : NULL;
         return true;
     }
     const rw_frame *frames[2 * RW_REACH_MAX + 1];
@@ -181,6 +222,8 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
     if (stage->needs & RW_STAGE_NEEDS_MOTION)
         run.motion = &motion.base;
     rw_stage_trace trace = {.gain = {1, 1, 1}};
+    if (!open_trace(l, own, m, &trace, error))
+        return false;
     if (!stage->frame(&run, &window, &m->frame, &trace, error)) {
         rw_frame_clear(&m->frame);
         return false;
@@ -188,6 +231,7 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
     m->frame.n = own->frame.n;
     m->frame.domain = stage->domain;
     m->frame.still_to_frame = own->frame.still_to_frame;
+    place_spots(l, own, m, p);
     m->blemish_pixels += trace.blemish_pixels;
     for (int c = 0; c < 3; c++)
         m->gain[c] *= trace.gain[c];
@@ -251,6 +295,7 @@ static void tell_image(const pipeline *l, rw_made_image *image, const made *a, c
     image->blemish_pixels = a->blemish_pixels;
     memcpy(image->gain, a->gain, sizeof image->gain);
     image->frames[image->n_frames++] = rw_plan_picture(l->plan, a->shown)->n;
+    image->spots = a->spots ? g_array_ref(a->spots) : NULL;
     image->replaced = a->note != NULL;
     image->note = g_strdup(a->note);
     if (b == a)
@@ -258,6 +303,25 @@ static void tell_image(const pipeline *l, rw_made_image *image, const made *a, c
     image->frames[image->n_frames++] = rw_plan_picture(l->plan, b->shown)->n;
     image->blemish_pixels += b->blemish_pixels;
     image->replaced = image->replaced || b->note != NULL;
+}
+
+/* White where a pixel was repaired, black where nothing was done. */
+static bool pack_mask(const pipeline *l, rw_buffer *mask, rw_packed *packed, GError **error)
+{
+    const int w = l->plan->width, h = l->plan->height;
+    rw_frame frame;
+    if (!rw_frame_alloc(&frame, l->pool, w, h, 3, error))
+        return false;
+    const uint8_t *at = mask ? rw_buffer_data(mask) : NULL;
+    for (int y = 0; y < h; y++)
+        for (int x = 0; x < w; x++) {
+            const float v = at ? (float)at[y * w + x] * (1.0f / 255.0f) : 0.0f;
+            for (int c = 0; c < 3; c++)
+                frame.plane[c][y * frame.stride + x] = v;
+        }
+    const bool ok = rw_packed_make(packed, l->plan->mask_delivery->pack, &frame, l->pool, error);
+    rw_frame_clear(&frame);
+    return ok;
 }
 
 static bool make_image(pipeline *l, int64_t i, void *const *inputs, void **result, GError **error)
@@ -273,6 +337,10 @@ static bool make_image(pipeline *l, int64_t i, void *const *inputs, void **resul
     rw_made_image *image = g_new0(rw_made_image, 1);
     bool ok = rw_packed_make(&image->packed, l->plan->delivery->pack, &frame, l->pool, error);
     rw_frame_clear(&frame);
+    if (ok && l->plan->mask && !pack_mask(l, a->mask, &image->mask, error)) {
+        rw_packed_clear(&image->packed);
+        ok = false;
+    }
     if (!ok) {
         g_free(image);
         return false;
@@ -314,6 +382,8 @@ static void discard(int level, void *result, void *user)
     }
     rw_made_image *image = result;
     rw_packed_clear(&image->packed);
+    rw_packed_clear(&image->mask);
+    g_clear_pointer(&image->spots, g_array_unref);
     g_free(image->note);
     g_free(image);
 }
@@ -380,7 +450,7 @@ static demand demand_of(const rw_plan *plan)
 {
     demand d = {0};
     const int w = plan->width, h = plan->height;
-    const size_t picture = 12u * ((size_t)w + 32) * (size_t)h;
+    const size_t picture = (plan->mask ? 13u : 12u) * ((size_t)w + 32) * (size_t)h;
     const size_t motion = needs_motion(plan) ? rw_motion_share_bytes(w, h) : 0;
     int span;
     d.items = widest_need(plan, &span);
@@ -389,6 +459,8 @@ static demand demand_of(const rw_plan *plan)
     for (int i = 0; i < plan->n_stages; i++)
         if (is_used(plan, i))
             d.per_worker = MAX(d.per_worker, plan->stages[i]->scratch);
+    if (plan->mask)
+        d.per_worker = MAX(d.per_worker, 20u); /* a mask as a frame, and packed */
     d.per_worker *= ((size_t)w + 2 * RW_STAGE_MARGIN) * ((size_t)h + 2 * RW_STAGE_MARGIN);
     d.per_worker += motion ? rw_motion_share_scratch(w, h) : 0;
     return d;

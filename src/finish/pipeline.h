@@ -21,7 +21,9 @@ typedef struct rw_made_image {
     rw_affine still_to_out;
     double gain[3];
     int64_t blemish_pixels;
-    bool replaced; /* its still could not be read */
+    rw_packed mask; /* of what was repaired, for the mask's movie; empty when there is none */
+    GArray *spots;  /* rw_spot: boxes in px of the image, x and y of the film; or NULL */
+    bool replaced;  /* its still could not be read */
     char *note;    /* one line to tell, or NULL */
 } rw_made_image;
 

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
+#include <string.h>
 #include <unistd.h>
 
 #include "base/cpu.h"
@@ -7,6 +8,27 @@
 #include "finish/still_light.h"
 
 /* ---- choices ---- */
+
+/* What a person said of single blemishes, by frame. What makes no sense is passed over: the bench
+ * refuses it, and a stray word is no reason to make no movie. */
+static void read_spots(rw_plan *plan)
+{
+    plan->spots = g_hash_table_new_full(g_int64_hash, g_int64_equal, g_free,
+                                        (GDestroyNotify)(void (*)(void))g_array_unref);
+    GHashTableIter i;
+    gpointer name, value;
+    g_hash_table_iter_init(&i, plan->choices);
+    while (g_hash_table_iter_next(&i, &name, &value)) {
+        const char *key = strchr(name, '\n');
+        if (!g_str_has_prefix(name, "frame:") || !g_str_equal(key + 1, RW_SPOT_WORDS))
+            continue;
+        GArray *words = rw_spot_words_parse(value);
+        if (!words)
+            continue;
+        const int64_t n = g_ascii_strtoll((const char *)name + strlen("frame:"), NULL, 10);
+        g_hash_table_replace(plan->spots, g_memdup2(&n, sizeof n), words);
+    }
+}
 
 /* All at once: a long reel has many scenes and a stage many parameters. */
 static bool read_choices(rw_plan *plan, GError **error)
@@ -20,6 +42,7 @@ static bool read_choices(rw_plan *plan, GError **error)
         g_hash_table_insert(plan->choices, g_strconcat(row->scope, "\n", row->key, NULL),
                             g_strdup(row->value));
     }
+    read_spots(plan);
     return true;
 }
 
@@ -457,8 +480,8 @@ static bool plan_frame(rw_plan *plan, const rw_finish_options *o, GError **error
             !number_choice(plan, scene->id, "crop.scale", 0.1, 4, &scale, error))
             return false;
         scene->framing = rw_framing_make(plan->gauge, way_up, mirror, x, y, scale);
-        if (s == 0 && !rw_size_parse(o->size, scene->framing.rect, plan->still_px_per_mm, &plan->width,
-                                     &plan->height, error))
+        if (s == 0 && !rw_size_parse(o->size, scene->framing.rect, plan->still_px_per_mm,
+                                     &plan->width, &plan->height, error))
             return false;
         scene->composition = rw_composition_make(&scene->framing, plan->width, plan->height);
     }
@@ -498,11 +521,16 @@ static bool plan_delivery(rw_plan *plan, const rw_finish_options *o, GError **er
                      : o->output ? rw_delivery_for_file(o->output)
                                  : NULL;
     const rw_delivery *d = plan->delivery;
+    plan->mask_delivery = o->mask ? rw_delivery_for_file(o->mask) : NULL;
     const char *fault = NULL;
     if (!d && o->codec)
         fault = "There is no codec of that name; see \"reelwright finish --help\".";
     else if (!d)
         fault = "The output's extension says nothing of the codec; give --codec.";
+    else if (o->mask && !plan->mask_delivery)
+        fault = "The mask's extension says nothing of its codec; .mkv keeps it without loss.";
+    else if (o->mask && o->output && g_str_equal(o->mask, o->output))
+        fault = "Movie and mask cannot be one file.";
     else if (d->muxer && !o->output)
         fault = "Give the output file.";
     else if (o->quality >= 0 && d->best == d->worst)
@@ -534,6 +562,7 @@ rw_plan *rw_plan_new(rw_reel *reel, const rw_finish_options *o, GError **error)
     plan->output = g_strdup(o->output);
     plan->sound = g_strdup(o->sound);
     plan->trace = g_strdup(o->trace);
+    plan->mask = g_strdup(o->mask);
     plan->quality = o->quality;
     plan->threads = o->threads > 0 ? o->threads : rw_cpu_count();
     plan->memory = o->memory > 0 ? o->memory : usual_memory();
@@ -573,6 +602,8 @@ void rw_plan_free(rw_plan **pointer)
     rw_timeline_clear(&plan->timeline);
     g_hash_table_unref(plan->series);
     g_clear_pointer(&plan->choices, g_hash_table_unref);
+    g_clear_pointer(&plan->spots, g_hash_table_unref);
+    g_free(plan->mask);
     g_mutex_clear(&plan->reel_lock);
     g_free(plan->curve);
     g_clear_pointer(&plan->curve_table, g_bytes_unref);
@@ -625,6 +656,45 @@ static GBytes *kept_file(const rw_stage_scene *scene, const char *text, GError *
     return content;
 }
 
+rw_point rw_plan_unsteady(const rw_plan *plan, int64_t p, double x, double y)
+{
+    rw_affine back;
+    if (!rw_affine_invert(plan->stills[p].steady, &back))
+        return (rw_point){x, y};
+    return rw_affine_apply(back, x, y);
+}
+
+#define SAME_SPOT 0.03 /* mm: what is nearer to where a person pointed is meant */
+
+/* Stages see the film as it was steadied; what a person said holds for the film itself. */
+static int verdict(const rw_stage_scene *scene, int64_t n, double x, double y)
+{
+    const rw_plan *plan = scene->data;
+    const GArray *words = g_hash_table_lookup(plan->spots, &n);
+    guint low = 0, high = plan->timeline.pictures->len;
+    while (words && low < high) { /* the picture of frame n */
+        const guint middle = (low + high) / 2;
+        if (rw_plan_picture(plan, middle)->n < n)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    if (!words || low >= plan->timeline.pictures->len)
+        return 0;
+    const rw_point at = rw_plan_unsteady(plan, low, x, y);
+    double nearest = SAME_SPOT;
+    int word = 0;
+    for (guint i = 0; i < words->len; i++) {
+        const rw_spot_word *w = &g_array_index(words, rw_spot_word, i);
+        const double far = hypot(w->x - at.x, w->y - at.y);
+        if (far < nearest) {
+            nearest = far;
+            word = w->word;
+        }
+    }
+    return word;
+}
+
 rw_stage_scene rw_plan_stage_scene(rw_plan *plan, int s, const rw_composition *c)
 {
     const rw_plan_scene *scene = &plan->scenes[s];
@@ -638,5 +708,6 @@ rw_stage_scene rw_plan_stage_scene(rw_plan *plan, int s, const rw_composition *c
                             .measure = measure,
                             .reel_fact = reel_fact,
                             .kept_file = kept_file,
+                            .verdict = verdict,
                             .data = plan};
 }

@@ -68,6 +68,10 @@ typedef struct rw_plan {
     size_t memory;
     bool unmeasured; /* a scene was surveyed before steadying was measured */
     rw_kept *kept; /* registered pictures from earlier runs, not owned; NULL: none */
+    GHashTable *spots; /* film frame (int64_t) -> GArray of rw_spot_word: what a person said */
+    char *mask;        /* a movie of what was repaired goes here, NULL none */
+    const rw_delivery *mask_delivery;
+    bool tell_spots;   /* images come with their blemishes */
 } rw_plan;
 
 rw_plan *rw_plan_new(rw_reel *reel, const rw_finish_options *options, GError **error);
@@ -89,6 +93,9 @@ static inline const rw_entry *rw_plan_entry(const rw_plan *plan, int64_t j)
     int64_t t = rw_cadence_entry(plan->film_rate, plan->out_rate, j);
     return &g_array_index(plan->timeline.entries, rw_entry, t);
 }
+
+/* A place on the film as steadied back to where it lies on the film of picture p, mm. */
+rw_point rw_plan_unsteady(const rw_plan *plan, int64_t p, double x, double y);
 
 /* A scene as stages see it, for frames of this composition. */
 rw_stage_scene rw_plan_stage_scene(rw_plan *plan, int scene, const rw_composition *composition);

@@ -15,6 +15,7 @@ void rw_preview_picture_clear(rw_preview_picture *picture)
 {
     g_free(picture->rgb);
     g_free(picture->note);
+    g_clear_pointer(&picture->spots, g_array_unref);
     *picture = (rw_preview_picture){0};
 }
 
@@ -84,6 +85,7 @@ static bool take(int64_t i, const rw_made_image *image, void *data, GError **err
     picture->still_to_out = image->still_to_out;
     picture->held = image->replaced;
     picture->note = g_strdup(image->note);
+    picture->spots = image->spots ? g_array_ref(image->spots) : NULL;
     return true;
 }
 
@@ -106,7 +108,7 @@ bool rw_preview_make(rw_preview *preview, rw_reel *reel, const rw_finish_options
 {
     *picture = (rw_preview_picture){0};
     rw_finish_options own = *options;
-    own.output = own.sound = own.trace = NULL;
+    own.output = own.sound = own.trace = own.mask = NULL;
     own.codec = "null";
     own.quality = -1;
     own.cadence = "native";
@@ -117,6 +119,7 @@ bool rw_preview_make(rw_preview *preview, rw_reel *reel, const rw_finish_options
         return false;
     plan->delivery = &to_the_eye;
     plan->kept = preview->kept;
+    plan->tell_spots = true;
     bool ok = make(preview, plan, &own, n, picture, error);
     rw_plan_free(&plan);
     if (!ok)

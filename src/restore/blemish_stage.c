@@ -165,7 +165,7 @@ static int verdict_on(const job *j, const rw_blemish *b, rw_spot *spot)
     return s->verdict ? s->verdict(s, j->now->n, p.x, p.y) : 0;
 }
 
-#define WORTH_A_WORD 0.1 /* confidence below which a spot that was left alone is not reported */
+#define WORTH_A_WORD 0.3 /* confidence below which a spot that was left alone is not reported */
 
 #define UNLIKE     0.03 /* of the picture */
 #define UNLIKE_BAR 2.0f /* none but what a person asked for */

@@ -279,6 +279,46 @@ def check_clean_up():
            'and so do those that are set to nothing')
 
 
+def mask_of(reel, *arguments):
+    """What --mask shows, frame by frame: the set of pixels (x, y) that are not black."""
+    path = out('mask.mkv')
+    done = finish('--codec', 'null', '--size', '480x360', '--mask', path, *arguments, reel=reel, clean=True)
+    assert done.returncode == 0, done.stderr
+    raw = subprocess.run(['ffmpeg', '-v', 'error', '-i', path, '-pix_fmt', 'gray', '-f', 'rawvideo', '-'],
+                         check=True, stdout=subprocess.PIPE).stdout
+    size = 480 * 360
+    return [{(i % 480, i // 480) for i in range(size) if raw[n * size + i] > 8} for n in range(len(raw) // size)]
+
+
+def check_mask():
+    """The mask shows what the trace counts, and a person's word keeps a spot as it was."""
+    reel, path = copy_reel('spotted'), out('mask.jsonl')
+    before = mask_of(reel, '--trace', path)
+    lines = [json.loads(line) for line in open(path, encoding='utf-8')]
+    TAP.equal([bool(pixels) for pixels in before], [line['blemish_pixels'] > 0 for line in lines],
+              'the mask is white on the frames that were repaired')
+    n = max(range(STILLS), key=lambda k: len(before[k]))
+    spot, rest = set(), [min(before[n])]
+    while rest:  # one blemish of it
+        x, y = rest.pop()
+        if (x, y) in before[n] - spot:
+            spot.add((x, y))
+            rest += [(x + i, y + j) for i in range(-2, 3) for j in range(-2, 3)]
+    x, y = [(min(p[k] for p in spot) + max(p[k] for p in spot)) / 2 for k in range(2)]
+    (a, _, c), (_, e, f) = lines[n]['frame']
+    (_, _, sx), (_, _, sy) = lines[n]['steady']
+    db = sqlite3.connect(os.path.join(reel, 'reel.db'))
+    db.execute('insert into choice (scope, key, value) values (?, ?, ?)',
+               (f'frame:{n}', 'blemish.spots', f'{(x - c) / a - sx} {(y - f) / e - sy} leave'))
+    db.commit()
+    db.close()
+    after = mask_of(reel)
+    TAP.ok(not after[n] & spot, 'a spot that a person keeps is left alone', (n, x, y, after[n] & spot))
+    TAP.equal(after[:n] + after[n + 1:], before[:n] + before[n + 1:], 'and nothing else changes')
+    TAP.ok(after[n] == before[n] - spot, 'nor on its own frame')
+    shutil.rmtree(reel)
+
+
 def check_orientation():
     """Film photographed any way round gives the same movie: never mirrored, perforation left."""
     base = out('upright.mkv')
@@ -570,7 +610,7 @@ def main():
             TAP.skip('needs ffprobe and ffmpeg')
         else:
             for check in [check_movies, check_lossless, check_colour, check_rates,
-                          check_part_and_trace, check_clean_up, check_orientation, check_choices, check_sound,
+                          check_part_and_trace, check_clean_up, check_mask, check_orientation, check_choices, check_sound,
                           check_other_size]:
                 check()
         check_broken_stills()

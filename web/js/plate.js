@@ -10,6 +10,7 @@ import { el, oncePerFrame } from './dom.js';
 
 const SETTLE = 90; // ms without another frame before the finished picture is asked for
 const BIGGEST = 2048;
+const CLEANING = ['flicker', 'blemish', 'grain']; // stages that look at many frames: their picture comes second
 const LONG = 900; // ms after which it is said that something takes its time
 
 /**
@@ -206,18 +207,31 @@ export class Plate {
     this.request = new AbortController();
     this.again = false;
     const width = canvas.width, height = canvas.height;
-    const hint = window.setTimeout(() => this.hint('The scene is being prepared; it is done once for these choices.'), LONG);
-    try {
-      const address = finishedAddress(session.name, n, { w: width, h: height, r: session.revision, ...(set ? { set } : {}) });
-      const picture = await getPicture(address, this.request.signal);
-      if (session.n === n && !this.playing && width === canvas.width && height === canvas.height) {
+    const inHand = [...session.trying].some(([key, value]) => !CLEANING.includes(key.split('.')[0]) && session.choice(key, session.scene).value !== value);
+    /** @param {Record<string, string>} more */
+    const lay = async (more) => {
+      const picture = await getPicture(finishedAddress(session.name, n, { w: width, h: height, r: session.revision, ...(set ? { set } : {}), ...more }), this.request?.signal);
+      const wanted = session.n === n && !this.playing && width === canvas.width && height === canvas.height;
+      if (wanted) {
         this.context.drawImage(picture, 0, 0, canvas.width, canvas.height);
         this.shown = { n, finished: true };
-        this.lastDelay = performance.now() - started;
-        this.finishedCount++;
-        this.node.dispatchEvent(new CustomEvent('finished', { bubbles: true, detail: { n } }));
       }
       picture.close();
+      return wanted;
+    };
+    const laid = () => {
+      this.lastDelay = performance.now() - started;
+      this.finishedCount++;
+    };
+    const hint = window.setTimeout(() => this.hint('The scene is being prepared; it is done once for these choices.'), LONG);
+    try {
+      // at once without what looks at many frames; that follows, unless a hand is at another control
+      if (inHand || this.shown.n !== n || !this.shown.finished)
+        if (await lay({ skip: CLEANING.join() }) && inHand) laid();
+      if (!inHand && await lay({})) {
+        laid();
+        this.node.dispatchEvent(new CustomEvent('finished', { bubbles: true, detail: { n } }));
+      }
       this.hint('');
     } catch (error) {
       this.draw(); // the small one stands

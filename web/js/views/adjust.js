@@ -4,6 +4,7 @@
 
 import { BenchError, get, post, reelAddress } from '../api.js';
 import { ask, el, fill, oncePerFrame, tell } from '../dom.js';
+import { Blemishes } from '../blemishes.js';
 import { count } from '../film.js';
 import { cropByHand } from './crop.js';
 import { scopes } from './scopes.js';
@@ -243,12 +244,21 @@ export function adjustView(workspace) {
     return said;
   }
 
+  const blemishes = new Blemishes(workspace.plate);
+
+  /** A look at what clean-up did, over the picture. */
+  function repairs() {
+    const box = el('input', { type: 'checkbox', checked: blemishes.on, onchange: () => blemishes.show(box.checked) });
+    return el('label', { class: 'repairs' }, box, 'Show what was repaired', el('span', { class: 'quiet' }, 'Click a box to leave that place alone, or to repair it.'));
+  }
+
   /** @param {Group} g */
   function group(g) {
     const open = localStorage.getItem(`open.${g.name}`) ?? (g.name === 'survey' ? 'no' : 'yes');
     const node = el('details', { class: 'group', open: open === 'yes', ontoggle: () => localStorage.setItem(`open.${g.name}`, node.open ? 'yes' : 'no') },
       el('summary', null, el('span', null, g.title)), el('p', { class: 'quiet' }, g.help),
       g.name === 'film' ? speed() : null, g.name === 'steady' ? steadying() : null,
+      g.name === 'blemish' ? repairs() : null,
       g.name === 'crop' ? el('p', { class: 'quiet' }, 'Or drag the picture itself; its corners take in more or less.') : null, byPart(g));
     return node;
   }
@@ -329,6 +339,7 @@ export function adjustView(workspace) {
     close() {
       stop.abort();
       measured.close();
+      blemishes.close();
       session.trying.clear();
     },
   };
