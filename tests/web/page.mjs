@@ -255,21 +255,6 @@ async function adjust(page, other) {
   await until(() => choice('reel', 'colour.exposure') === shown, 'a moved control is stored with what it shows');
   near(Number(shown), 0.1, 1e-9, 'ten keys move it by ten steps');
   await until(async () => await session(page, (s, room) => room.plate.finishedCount) > before, 'the picture is made anew');
-  await page.getByRole('checkbox', { name: 'Show what was repaired' }).check();
-  const spots = page.locator('.spot.repaired');
-  for (let n = 5; n < 12 && !await spots.count(); n++) {
-    await page.evaluate((k) => window.bench.room.session.go(k), n);
-    await until(() => page.evaluate(() => document.querySelector('.spots')?.dataset.n === String(window.bench.room.session.n)));
-  }
-  const at = await session(page, (s) => s.n), many = await spots.count();
-  ok(many > 0, 'what was repaired shows as boxes');
-  await spots.first().dispatchEvent('click');
-  await until(() => / leave$/.test(choice(`frame:${at}`, 'blemish.spots') ?? ''), 'a click leaves the place alone');
-  await until(async () => await page.locator('.spot.said:not(.repaired)').count() > 0 && await spots.count() < many, 'and the picture shows it so');
-  await page.getByRole('button', { name: 'Undo' }).click();
-  await until(() => choice(`frame:${at}`, 'blemish.spots') === null, 'one undo takes it back');
-  await page.getByRole('checkbox', { name: 'Show what was repaired' }).uncheck();
-  await session(page, (s) => s.go(5));
   await page.getByLabel('Exposure, figure').fill('1');
   await page.keyboard.press('Tab');
   await until(() => choice('reel', 'colour.exposure') === '1', 'a typed figure is stored');

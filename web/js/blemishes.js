@@ -28,7 +28,10 @@ export class Blemishes {
     plate.node.append(this.layer);
     plate.node.addEventListener('finished', () => this.load());
     this.session.addEventListener('frame', () => this.clear());
-    this.watcher = new ResizeObserver(() => this.clear());
+    this.watcher = new ResizeObserver(() => {
+      this.clear();
+      this.load();
+    });
     this.watcher.observe(plate.canvas);
   }
 
