@@ -84,7 +84,7 @@ rw_composition rw_composition_make(const rw_framing *f, int width, int height)
     double k = fill ? MAX(across, along) : MIN(across, along);
     double kx = f->mirror ? -k : k, ky = f->way_up < 0 ? -k : k;
     double cx = f->rect.x + f->rect.width / 2, cy = f->rect.y + f->rect.height / 2;
-    rw_composition c = {.width = width, .height = height, .px_per_mm = k};
+    rw_composition c = {.width = width, .height = height, .px_per_mm = k, .detail = k};
     c.film_to_frame =
         (rw_affine){{{kx, 0, (width - 1) / 2.0 - kx * cx}, {0, ky, (height - 1) / 2.0 - ky * cy}}};
     centre(fill ? width : k * f->rect.width, width, &c.picture.x, &c.picture.width);
@@ -97,7 +97,10 @@ rw_composition rw_composition_scaled(const rw_composition *c, int width)
     double k = (double)width / c->width;
     int height = MAX(2, even(c->height * k));
     rw_affine shrink = {{{k, 0, k / 2 - 0.5}, {0, k, k / 2 - 0.5}}};
-    rw_composition s = {.width = width, .height = height, .px_per_mm = c->px_per_mm * k};
+    rw_composition s = {.width = width,
+                        .height = height,
+                        .px_per_mm = c->px_per_mm * k,
+                        .detail = c->detail * k};
     s.film_to_frame = rw_affine_then(c->film_to_frame, shrink);
     centre(c->picture.width * k, width, &s.picture.x, &s.picture.width);
     centre(c->picture.height * k, height, &s.picture.y, &s.picture.height);

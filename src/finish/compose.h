@@ -25,6 +25,8 @@ typedef struct rw_composition {
     int width, height;       /* of the frame, even */
     rw_affine film_to_frame; /* film mm -> frame px */
     double px_per_mm;
+    double detail; /* px per mm that a still is decoded for: what steadying crops does not count, so
+                      that no scene takes longer than the next */
     rw_irect picture; /* the part of the frame that shows film; black around it */
 } rw_composition;
 

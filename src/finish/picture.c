@@ -43,7 +43,7 @@ static int choose_eighths(const rw_picture_maker *m, int64_t p, const rw_composi
     double own = sqrt(fabs(rw_affine_determinant(m->plan->stills[p].film_to_still)));
     double usual = m->plan->still_px_per_mm;
     double px_per_mm = fabs(own / usual - 1) < 0.02 ? usual : own;
-    return rw_scaled_decode(px_per_mm / c->px_per_mm);
+    return rw_scaled_decode(px_per_mm / c->detail);
 }
 
 static bool decode(rw_picture_maker *m, int64_t p, const rw_composition *c, rw_pixels *pixels,

@@ -39,7 +39,9 @@ static void apply(rw_plan *plan, const rw_picture *any, rw_plan_scene *scene,
     }
     rw_framing framing = scene->framing;
     framing.rect = run->scene.crop;
+    double detail = scene->composition.detail;
     scene->composition = rw_composition_make(&framing, plan->width, plan->height);
+    scene->composition.detail = detail;
 }
 
 static rw_steady_run *run_scene(rw_plan *plan, const rw_plan_scene *scene, int stage,
