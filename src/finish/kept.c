@@ -4,6 +4,7 @@
 typedef struct entry {
     GBytes *name;
     rw_frame frame;
+    GArray *spots; /* or NULL */
     size_t bytes;
 } entry;
 
@@ -25,6 +26,7 @@ rw_kept *rw_kept_new(size_t bytes)
 static void entry_free(entry *e)
 {
     rw_frame_clear(&e->frame);
+    g_clear_pointer(&e->spots, g_array_unref);
     g_bytes_unref(e->name);
     g_free(e);
 }
@@ -48,7 +50,7 @@ static GList *look_up(rw_kept *kept, GBytes *name)
     return NULL;
 }
 
-bool rw_kept_find(rw_kept *kept, GBytes *name, int64_t n, rw_frame *frame)
+bool rw_kept_find(rw_kept *kept, GBytes *name, int64_t n, rw_frame *frame, GArray **spots)
 {
     if (!kept)
         return false;
@@ -57,6 +59,9 @@ bool rw_kept_find(rw_kept *kept, GBytes *name, int64_t n, rw_frame *frame)
     if (found) {
         rw_frame_share(frame, &((entry *)found->data)->frame);
         frame->n = n;
+        const entry *e = found->data;
+        if (spots)
+            *spots = e->spots ? g_array_ref(e->spots) : NULL;
         g_queue_unlink(&kept->entries, found);
         g_queue_push_head_link(&kept->entries, found);
     }
@@ -64,13 +69,14 @@ bool rw_kept_find(rw_kept *kept, GBytes *name, int64_t n, rw_frame *frame)
     return found != NULL;
 }
 
-void rw_kept_add(rw_kept *kept, GBytes *name, const rw_frame *frame)
+void rw_kept_add(rw_kept *kept, GBytes *name, const rw_frame *frame, GArray *spots)
 {
     if (!kept)
         return;
     entry *e = g_new0(entry, 1);
     e->name = g_bytes_ref(name);
     rw_frame_share(&e->frame, frame);
+    e->spots = spots ? g_array_ref(spots) : NULL;
     e->bytes = rw_buffer_size(frame->buffer);
     g_mutex_lock(&kept->lock);
     if (e->bytes > kept->limit || look_up(kept, e->name)) {

@@ -57,6 +57,20 @@ static void add_stage(GByteArray *name, const rw_stage *stage, const rw_plan_sta
     }
 }
 
+/* What a person said of single blemishes of frame n. */
+static void add_words(GByteArray *name, const rw_plan *plan, int64_t n)
+{
+    const GArray *words = plan->spots ? g_hash_table_lookup(plan->spots, &n) : NULL;
+    const guint count = words ? words->len : 0;
+    add(name, &count, sizeof count);
+    for (guint i = 0; i < count; i++) {
+        const rw_spot_word *w = &g_array_index(words, rw_spot_word, i);
+        add(name, &w->x, sizeof w->x);
+        add(name, &w->y, sizeof w->y);
+        add(name, &w->word, sizeof w->word);
+    }
+}
+
 GBytes *rw_name_after(const rw_plan *plan, int64_t p, int stages, int64_t first, int64_t last)
 {
     const int scene = rw_plan_picture(plan, p)->scene;
@@ -65,8 +79,10 @@ GBytes *rw_name_after(const rw_plan *plan, int64_t p, int stages, int64_t first,
     add_view(name, plan, scene);
     add(name, &p, sizeof p);
     for (int64_t q = first; q <= last; q++) {
-        add(name, &rw_plan_picture(plan, q)->n, sizeof(int64_t));
+        const int64_t n = rw_plan_picture(plan, q)->n;
+        add(name, &n, sizeof n);
         add_still(name, plan, q);
+        add_words(name, plan, n);
     }
     for (int i = 0; i < stages; i++)
         add_stage(name, plan->stages[i], &plan->scenes[scene].stages[i]);

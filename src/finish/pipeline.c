@@ -31,6 +31,7 @@ typedef struct pipeline {
     /* A run of one picture may begin behind stages whose result was kept, or keep it. */
     int base;         /* levels of the plan that are left out: the flow's level 0 is this one */
     rw_frame resumed; /* level base's picture, when base > 0 */
+    GArray *resumed_spots; /* and what was found on it; or NULL */
     int keep_level;   /* whose picture is to be kept; 0: none */
     int64_t keep_picture;
     GBytes *keep_name;
@@ -123,12 +124,12 @@ static bool make_picture(pipeline *l, int64_t p, worker *w, made *m, GError **er
     m->gain[0] = m->gain[1] = m->gain[2] = 1;
     m->shown = p;
     g_autoptr(GBytes) name = rw_name_registered(l->plan, p);
-    if (rw_kept_find(l->plan->kept, name, rw_plan_picture(l->plan, p)->n, &m->frame))
+    if (rw_kept_find(l->plan->kept, name, rw_plan_picture(l->plan, p)->n, &m->frame, NULL))
         return true;
     if (!rw_picture_make(w->maker, p, c, l->pool, &m->frame, &m->shown, &m->note, error))
         return false;
     if (m->shown == p)
-        rw_kept_add(l->plan->kept, name, &m->frame);
+        rw_kept_add(l->plan->kept, name, &m->frame, NULL);
     return true;
 }
 
@@ -244,6 +245,7 @@ static bool resume(pipeline *l, int64_t p, made *m)
     m->gain[0] = m->gain[1] = m->gain[2] = 1;
     m->shown = p;
     rw_frame_share(&m->frame, &l->resumed);
+    m->spots = l->resumed_spots ? g_array_ref(l->resumed_spots) : NULL;
     return true;
 }
 
@@ -255,7 +257,7 @@ static bool make_level(pipeline *l, int level, int64_t p, void *const *inputs, w
               : level > 0     ? resume(l, p, m)
                               : make_picture(l, p, w, m, error);
     if (ok && level > 0 && level == l->keep_level && p == l->keep_picture && !m->note)
-        rw_kept_add(l->plan->kept, l->keep_name, &m->frame);
+        rw_kept_add(l->plan->kept, l->keep_name, &m->frame, m->spots);
     if (ok && level == 0 && l->motion)
         ok = (m->motion = rw_motion_share_new(l->pool, &m->frame, error)) != NULL;
     ok = ok && rw_frame_to_domain(&m->frame, wanted_domain(l, level, p), l->pool, error);
@@ -493,7 +495,8 @@ static void begin_behind_windows(pipeline *l, int64_t image)
     rw_pipeline_pictures(plan, image, image, &first, &last);
     l->keep_name = rw_name_after(plan, p, stages, first, last);
     l->keep_picture = p;
-    if (rw_kept_find(plan->kept, l->keep_name, rw_plan_picture(plan, p)->n, &l->resumed))
+    if (rw_kept_find(plan->kept, l->keep_name, rw_plan_picture(plan, p)->n, &l->resumed,
+                     &l->resumed_spots))
         l->base = stages;
     else
         l->keep_level = stages;
@@ -528,6 +531,7 @@ bool rw_pipeline_run(rw_plan *plan, int64_t first, int64_t last, rw_pool *pool,
         plan->n_stages + 2 - l.base, needs_above, start, stop, make, consume, discard};
     bool ok = rw_flow_run(&ops, first, last, threads, 2 * threads, live, cancel, &l, error);
     rw_frame_clear(&l.resumed);
+    g_clear_pointer(&l.resumed_spots, g_array_unref);
     g_clear_pointer(&l.keep_name, g_bytes_unref);
     g_free(l.scenes);
     return ok;

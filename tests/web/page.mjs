@@ -67,7 +67,7 @@ async function until(f, name, limit = WAIT) {
 const problems = [];
 function watch(page) {
   page.on('console', (m) => {
-    if (m.type() === 'error' && !/ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED|ERR_EMPTY_RESPONSE|ERR_CONNECTION_RESET|status of 40[09]/.test(m.text())) problems.push(m.text());
+    if (m.type() === 'error' && !/ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED|ERR_EMPTY_RESPONSE|ERR_CONNECTION_RESET|status of 40[09]/.test(m.text()) && !(/status of 422/.test(m.text()) && /\/look$/.test(m.location().url))) problems.push(`${m.text()} ${m.location().url}`);
   });
   page.on('pageerror', (e) => problems.push(e.message));
 }
