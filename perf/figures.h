@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * figures.h - what a measuring program counts: time, processor time, memory, each run in a process of
- * its own so that nothing that came before is in its memory.
+ * figures.h - what a measuring program counts: time, processor time, memory, each run in a process
+ * of its own so that nothing that came before is in its memory.
  */
 #ifndef RW_PERF_FIGURES_H
 #define RW_PERF_FIGURES_H
@@ -12,7 +12,7 @@ typedef struct perf_figures {
     double wall, cpu; /* seconds */
     long peak_kib;    /* VmHWM; 0: not to be shown */
     int64_t frames;
-    int eighths;      /* at which stills were decoded */
+    int eighths; /* at which stills were decoded */
 } perf_figures;
 
 double perf_now(void);

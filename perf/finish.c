@@ -154,8 +154,10 @@ static perf_figures run_floor(const void *data)
         !rw_flow_run(&ops, 0, last, r->threads, 2 * r->threads, 1000, NULL, &f, &error) ||
         !rw_movie_close(&f.movie, &error))
         fail(error);
-    perf_figures result = {
-        .wall = perf_now() - wall, .cpu = perf_cpu() - cpu, .frames = last + 1, .eighths = f.eighths};
+    perf_figures result = {.wall = perf_now() - wall,
+                           .cpu = perf_cpu() - cpu,
+                           .frames = last + 1,
+                           .eighths = f.eighths};
     for (guint i = 0; i < f.frames->len; i++)
         rw_packed_clear(&g_array_index(f.frames, rw_packed, i));
     g_array_unref(f.frames);

@@ -1,13 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * What steadying adds to a survey and to a finish, frame by frame, against what a survey must do in any
- * case: decode the still.
+ * What steadying adds to a survey and to a finish, frame by frame, against what a survey must do in
+ * any case: decode the still.
  *
  *     perf-steady [--frames N] [--threads N] [--size WxH]
  *
- * Stills of 1440x1080 that the picture fills, made here and decoded beforehand, so that each row times
- * its own work alone: the best of three runs, wall and processor time a frame. Edges, imprints and looks
- * go on many threads, as in a survey; a scene's path is settled on one, and so is the plan.
+ * Stills of 1440x1080 that the picture fills, made here and decoded beforehand, so that each row
+ * times its own work alone: the best of three runs, wall and processor time a frame. Edges,
+ * imprints and looks go on many threads, as in a survey; a scene's path is settled on one, and so
+ * is the plan.
  */
 #include <math.h>
 #include <stdio.h>
@@ -165,10 +166,10 @@ static const rw_ordered_ops looking = {.work = look, .consume = pass};
 static void measure(bench *b)
 {
     for (int i = 0; i < b->frames; i++)
-        b->input[i] = (rw_steady_input){.sight = &b->sight[i],
-                                        .film_to_still = {{{b->height / 4.0, 0, 0},
-                                                           {0, b->height / 4.0, 0}}},
-                                        .have = {0, 0, 4.0 * b->width / b->height, 4}};
+        b->input[i] =
+            (rw_steady_input){.sight = &b->sight[i],
+                              .film_to_still = {{{b->height / 4.0, 0, 0}, {0, b->height / 4.0, 0}}},
+                              .have = {0, 0, 4.0 * b->width / b->height, 4}};
     rw_steady_measure(b->input, b->frames, b->input[0].have, b->pose);
 }
 
@@ -232,7 +233,10 @@ static void run(bench *b)
 
 int main(int argc, char **argv)
 {
-    bench b = {.gauge = rw_gauge_find("super8"), .frames = 64, .threads = 2, .width = 1440,
+    bench b = {.gauge = rw_gauge_find("super8"),
+               .frames = 64,
+               .threads = 2,
+               .width = 1440,
                .height = 1080};
     g_autofree char *size = NULL;
     const GOptionEntry entries[] = {

@@ -5,9 +5,9 @@
  *
  *     perf-survey [--quick] [--threads N] [FOLDER]
  *
- * FOLDER keeps the card that is made (40 stills of 6000x4000; --quick: 12 of 3000x2000). Without it a
- * temporary one is used. Every figure is the best of three runs, each in a process of its own; every
- * survey measures all stills anew.
+ * FOLDER keeps the card that is made (40 stills of 6000x4000; --quick: 12 of 3000x2000). Without it
+ * a temporary one is used. Every figure is the best of three runs, each in a process of its own;
+ * every survey measures all stills anew.
  */
 #include <unistd.h>
 
@@ -194,7 +194,8 @@ int main(int argc, char **argv)
         perf_keep_best(&survey, perf_apart(run_survey, &r), i == 0);
         perf_keep_best(&least, perf_apart(run_floor, &r), i == 0);
     }
-    g_print("%" G_GINT64_FORMAT " stills of about %.1f MB, decoded at %d/8, %d workers, best of %d\n",
+    g_print("%" G_GINT64_FORMAT
+            " stills of about %.1f MB, decoded at %d/8, %d workers, best of %d\n",
             survey.frames, mean_megabytes(reel), least.eighths, r.threads, RUNS);
     perf_print_head();
     perf_print_row("survey", &survey);

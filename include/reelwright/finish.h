@@ -35,15 +35,15 @@ typedef enum rw_finish_missing {
 } rw_finish_missing;
 
 typedef struct rw_finish_options {
-    const char *output;      /* NULL only with codec "null" */
-    const char *size;        /* "hd", "uhd", "native", "1024x768" */
-    const char *cadence;     /* "native", "24", "29.97" ... any rate that rw_rational_parse reads */
-    const char *codec;       /* a name of the delivery table; NULL: by the output's extension */
-    int quality;             /* the codec's own scale; -1: its default */
-    const char *sound;       /* an audio file to go with it, NULL none */
-    const char *trace;       /* one JSON line per output frame goes here, NULL none */
-    const char *mask; /* a movie of what was repaired goes here, white on black; NULL none. Its
-                         codec follows from its extension */
+    const char *output;  /* NULL only with codec "null" */
+    const char *size;    /* "hd", "uhd", "native", "1024x768" */
+    const char *cadence; /* "native", "24", "29.97" ... any rate that rw_rational_parse reads */
+    const char *codec;   /* a name of the delivery table; NULL: by the output's extension */
+    int quality;         /* the codec's own scale; -1: its default */
+    const char *sound;   /* an audio file to go with it, NULL none */
+    const char *trace;   /* one JSON line per output frame goes here, NULL none */
+    const char *mask;    /* a movie of what was repaired goes here, white on black; NULL none. Its
+                            codec follows from its extension */
     const char *const *only; /* NULL-ended stage names; NULL: all that run by default */
     const char *const *skip;
     const char *const *settings; /* NULL-ended "stage.key=value", over what reel.db says */
@@ -51,8 +51,8 @@ typedef struct rw_finish_options {
     int threads;                 /* 0: one per core */
     size_t memory;               /* bytes for pictures; 0: half of what is free */
     rw_finish_missing missing;
-    int way_up;                   /* +1 down is film +y, -1 the other way, 0: what reel.db says */
-    int mirror;                   /* 1 mirrored, 0 not, -1: what reel.db says (default not) */
+    int way_up;                /* +1 down is film +y, -1 the other way, 0: what reel.db says */
+    int mirror;                /* 1 mirrored, 0 not, -1: what reel.db says (default not) */
     const atomic_bool *cancel; /* looked at between frames; NULL never */
     void (*progress)(void *data, int64_t done, int64_t total); /* output frames; may be NULL */
     void (*note)(void *data, const char *line); /* something to tell, one line; may be NULL */

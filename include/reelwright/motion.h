@@ -16,8 +16,9 @@
  * Then an output pixel is reached by: still -> film mm (registration) -> frames[i].correction ->
  * scene.crop scaled to the output.
  *
- * A look is a pure function of the imprints it is given; a plan is a pure function of its inputs. So
- * resuming, the number of threads and single frames do not change a bit. Nothing here sees files.
+ * A look is a pure function of the imprints it is given; a plan is a pure function of its inputs.
+ * So resuming, the number of threads and single frames do not change a bit. Nothing here sees
+ * files.
  *
  * Units: film coordinates are mm (types.h); figures called px are pixels of a picture 1080 rows
  * high, whatever the still or the output.
@@ -62,8 +63,8 @@ typedef struct rw_steady_sight {
     int32_t width, height; /* of the imprint, px */
     float contrast;        /* rms detail of the frame, in the luma's units; 0 when black */
     rw_affine to_still;    /* imprint px -> stored still px */
-    /* Of each block, at full and at half the imprint's resolution: sums of gradient products over the
-     * mean square, 1/px^2 of that resolution: how firmly a good match would hold the block. */
+    /* Of each block, at full and at half the imprint's resolution: sums of gradient products over
+     * the mean square, 1/px^2 of that resolution: how firmly a good match would hold the block. */
     float xx[2][RW_STEADY_BLOCKS], xy[2][RW_STEADY_BLOCKS], yy[2][RW_STEADY_BLOCKS];
     /* The block centred at p lies at p + (dx, dy) / 256 imprint px of the earlier frame. */
     int16_t dx[RW_STEADY_LINKS][RW_STEADY_BLOCKS];
@@ -119,9 +120,9 @@ RW_API extern const rw_param rw_steady_rows[];
 typedef struct rw_steady_input {
     const rw_steady_sight *sight; /* for measuring only; NULL: a still that could not be read */
     rw_affine film_to_still;      /* registration, film mm -> stored still px */
-    rw_rect have; /* film mm: what this frame can show: inside the still and inside the exposure;
-                     empty: no still shows this frame */
-    bool doubled; /* another still of the film frame before: not a moment of its own */
+    rw_rect have;  /* film mm: what this frame can show: inside the still and inside the exposure;
+                      empty: no still shows this frame */
+    bool doubled;  /* another still of the film frame before: not a moment of its own */
     bool unplaced; /* registration is not to be trusted here: the frame is put where its neighbours
                       are even when steadying is off */
     /* Where the exposure's own edges lie against their usual place, film mm, and the standard
@@ -136,8 +137,8 @@ typedef struct rw_steady_pose {
     rw_affine scene_to_still; /* the scene in film mm, as some frame of it shows it */
     double sd;                /* px: how far its shift may be off; INFINITY: not known */
     double background;        /* share of the picture that the measurement rests on */
-    double left_x, left_y;    /* px: what this frame and the one before it, looked at alone, still say
-                                 against the path; NAN: nothing */
+    double left_x, left_y; /* px: what this frame and the one before it, looked at alone, still say
+                              against the path; NAN: nothing */
 } rw_steady_pose;
 
 /* One scene: a cut inside would be taken for a movement. inputs: its stills in the order in which
@@ -147,26 +148,26 @@ RW_API void rw_steady_measure(const rw_steady_input *inputs, int count, rw_rect 
                               rw_steady_pose *poses);
 
 typedef struct rw_steady_frame {
-    rw_affine correction;       /* film mm -> steadied film mm, a similarity; identity when off */
-    double confidence;          /* 0..1 */
-    bool held;                  /* confidence below 0.5: nothing was measured here, the frame goes
-                                   where its neighbours' path leads */
-    double background;          /* share of the picture that the measurement rests on */
-    double left_x, left_y;      /* of the pose */
-    double x, y, turn;          /* measured place of the picture, px, px, radians, from the first */
+    rw_affine correction;  /* film mm -> steadied film mm, a similarity; identity when off */
+    double confidence;     /* 0..1 */
+    bool held;             /* confidence below 0.5: nothing was measured here, the frame goes
+                              where its neighbours' path leads */
+    double background;     /* share of the picture that the measurement rests on */
+    double left_x, left_y; /* of the pose */
+    double x, y, turn;     /* measured place of the picture, px, px, radians, from the first */
     double want_x, want_y, want_turn; /* where it should be: the path that is kept */
 } rw_steady_frame;
 
 typedef struct rw_steady_scene {
-    rw_steady_mode mode;        /* what was done: never RW_STEADY_AUTO */
-    char reason[320];           /* one or two sentences, why */
-    rw_rect crop;               /* steadied film mm, the shape of want: what to show, for the whole scene */
-    double crop_share;          /* its height over want's */
-    double jitter_x, jitter_y;  /* px rms that goes */
-    double left;                /* px rms that may stay, by the measurement's own reckoning */
-    double travel_x, travel_y;  /* px between the extremes of the path */
-    double background;          /* median share of the picture that was measured on */
-    int held;                   /* frames */
+    rw_steady_mode mode; /* what was done: never RW_STEADY_AUTO */
+    char reason[320];    /* one or two sentences, why */
+    rw_rect crop;      /* steadied film mm, the shape of want: what to show, for the whole scene */
+    double crop_share; /* its height over want's */
+    double jitter_x, jitter_y; /* px rms that goes */
+    double left;               /* px rms that may stay, by the measurement's own reckoning */
+    double travel_x, travel_y; /* px between the extremes of the path */
+    double background;         /* median share of the picture that was measured on */
+    int held;                  /* frames */
 } rw_steady_scene;
 
 /* inputs, poses and frames have count entries, one for each frame of the film in order; the pose of

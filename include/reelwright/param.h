@@ -53,28 +53,30 @@ typedef struct rw_param {
 /* The key is the member's name. */
 #define RW_PARAM_NUMBER_ROW(type, member, label, unit, min, max, initial, help)                    \
     {                                                                                              \
-#member, label, unit, RW_PARAM_NUMBER, min, max, initial, offsetof(type, member), NULL,            \
+#member, label, unit, RW_PARAM_NUMBER, min, max, initial, offsetof(type, member), NULL,    \
             help, NULL                                                                             \
     }
 #define RW_PARAM_WHOLE_ROW(type, member, label, unit, min, max, initial, help)                     \
     {                                                                                              \
-#member, label, unit, RW_PARAM_WHOLE, min, max, initial, offsetof(type, member), NULL,             \
+#member, label, unit, RW_PARAM_WHOLE, min, max, initial, offsetof(type, member), NULL,     \
             help, NULL                                                                             \
     }
 #define RW_PARAM_SWITCH_ROW(type, member, label, initial, help)                                    \
     {                                                                                              \
-#member, label, "", RW_PARAM_SWITCH, 0, 1, initial, offsetof(type, member), NULL, help, NULL       \
+#member, label, "", RW_PARAM_SWITCH, 0, 1, initial, offsetof(type, member), NULL, help,    \
+            NULL                                                                                   \
     }
 /* n: how many words; initial: an index. */
 #define RW_PARAM_WORD_ROW(type, member, label, words, n, initial, help)                            \
     {                                                                                              \
-#member, label, "", RW_PARAM_WORD, 0, (n)-1, initial, offsetof(type, member), words, help, NULL    \
+#member, label, "", RW_PARAM_WORD, 0, (n)-1, initial, offsetof(type, member), words, help, \
+            NULL                                                                                   \
     }
 /* min and max: how many bytes; what the text means is the struct's owner's to check. */
 #define RW_PARAM_TEXT_ROW(type, member, label, help)                                               \
     {                                                                                              \
-#member, label, "", RW_PARAM_TEXT, 0, RW_PARAM_TEXT_BYTES - 1, 0, offsetof(type, member), NULL,    \
-            help, NULL                                                                             \
+#member, label, "", RW_PARAM_TEXT, 0, RW_PARAM_TEXT_BYTES - 1, 0, offsetof(type, member),  \
+            NULL, help, NULL                                                                       \
     }
 #define RW_PARAM_END                                                                               \
     {                                                                                              \

@@ -37,8 +37,8 @@ typedef struct rw_preview_picture {
     rw_affine still_to_out; /* stored still px -> px of the picture */
     GArray *spots; /* rw_spot (stage.h): what was repaired, or found and left alone; boxes in px of
                       the picture. NULL: no stage tells of any */
-    bool held;              /* shown in place of a frame that is missing or unreadable */
-    char *note;             /* one line, or NULL */
+    bool held;     /* shown in place of a frame that is missing or unreadable */
+    char *note;    /* one line, or NULL */
 } rw_preview_picture;
 
 RW_API void rw_preview_picture_clear(rw_preview_picture *picture);

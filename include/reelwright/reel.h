@@ -67,13 +67,13 @@ typedef struct rw_still_row {
     char *source;       /* where it came from, as given */
     int folder, number; /* DCF directory and file number, -1 when the name is not DCF */
     int64_t bytes;
-    int64_t mtime_us;   /* of the source file, 0 unknown: to know it again without reading it */
-    char sha256[65];    /* lower-case hex, "" unknown */
+    int64_t mtime_us; /* of the source file, 0 unknown: to know it again without reading it */
+    char sha256[65];  /* lower-case hex, "" unknown */
     int width, height, orientation;
     int64_t captured_us; /* camera clock, INT64_MIN when unknown */
     char *serial;
     rw_still_state state;
-    char *fault;        /* one line, NULL when none */
+    char *fault; /* one line, NULL when none */
 } rw_still_row;
 
 RW_API void rw_still_row_clear(rw_still_row *row);
@@ -96,15 +96,15 @@ typedef struct rw_frame_row {
 } rw_frame_row;
 
 RW_API int64_t rw_reel_frame_count(rw_reel *reel, GError **error); /* -1 on error */
-/* Pictures on the film before frame n (rw_reel_frame_count: on the reel): second stills of the same one
- * do not count. What footage and running time are reckoned from. -1 on error. */
+/* Pictures on the film before frame n (rw_reel_frame_count: on the reel): second stills of the same
+ * one do not count. What footage and running time are reckoned from. -1 on error. */
 RW_API int64_t rw_reel_film_before(rw_reel *reel, int64_t n, GError **error);
 RW_API bool rw_reel_get_frame(rw_reel *reel, int64_t n, rw_frame_row *row, GError **error);
 /* Rows first..last inclusive, GArray of rw_frame_row in order of n. */
 RW_API GArray *rw_reel_frames(rw_reel *reel, int64_t first, int64_t last, GError **error);
 RW_API bool rw_reel_put_frame(rw_reel *reel, const rw_frame_row *row, GError **error);
-/* Puts frames rows[0..count) in place of all that there were, in one statement of order. Measurements
- * follow their still: a still that stays keeps what was measured. */
+/* Puts frames rows[0..count) in place of all that there were, in one statement of order.
+ * Measurements follow their still: a still that stays keeps what was measured. */
 RW_API bool rw_reel_set_frames(rw_reel *reel, const rw_frame_row *rows, size_t count,
                                GError **error);
 
@@ -112,8 +112,8 @@ RW_API bool rw_reel_set_frames(rw_reel *reel, const rw_frame_row *rows, size_t c
  * Keyed by STILL id, so that a change of film order loses nothing. */
 RW_API bool rw_reel_put_measure(rw_reel *reel, int64_t still, const char *measure, int version,
                                 double value, GError **error);
-RW_API bool rw_reel_put_measure_blob(rw_reel *reel, int64_t still, const char *measure,
-                                     int version, const void *data, size_t bytes, GError **error);
+RW_API bool rw_reel_put_measure_blob(rw_reel *reel, int64_t still, const char *measure, int version,
+                                     const void *data, size_t bytes, GError **error);
 /* NAN without error when absent or of another version (version 0: any). */
 RW_API double rw_reel_get_measure(rw_reel *reel, int64_t still, const char *measure, int version,
                                   GError **error);
@@ -139,8 +139,8 @@ RW_API bool rw_reel_put_geometry(rw_reel *reel, const rw_geometry_row *row, GErr
 RW_API bool rw_reel_get_geometry(rw_reel *reel, int64_t n, rw_geometry_row *row, GError **error);
 RW_API bool rw_reel_clear_geometry(rw_reel *reel, GError **error);
 
-/* Where the film lies on frame n's still for all that follows the survey: where a person said, which
- * is the choice "registration" of scope "frame:<n>" (method "person", confidence 1), else as
+/* Where the film lies on frame n's still for all that follows the survey: where a person said,
+ * which is the choice "registration" of scope "frame:<n>" (method "person", confidence 1), else as
  * surveyed. False without an error when there is neither. */
 RW_API bool rw_reel_get_placement(rw_reel *reel, int64_t n, rw_geometry_row *row, GError **error);
 /* The same for frames first..last at once: GArray of rw_geometry_row, one for each frame in order;
@@ -165,13 +165,13 @@ typedef struct rw_finding_row {
     int64_t id;
     char *kind;
     int64_t first, last;
-    int64_t still;     /* 0 none; the finding's anchor through another survey */
-    char *severity;    /* note, look, redo */
+    int64_t still;  /* 0 none; the finding's anchor through another survey */
+    char *severity; /* note, look, redo */
     double confidence;
-    char *evidence;    /* a JSON object */
-    char *advice;      /* one line */
-    char *state;       /* open, confirmed, dismissed */
-    char *note;        /* a person's words, NULL none */
+    char *evidence; /* a JSON object */
+    char *advice;   /* one line */
+    char *state;    /* open, confirmed, dismissed */
+    char *note;     /* a person's words, NULL none */
 } rw_finding_row;
 
 RW_API void rw_finding_row_clear(rw_finding_row *row);
@@ -189,8 +189,8 @@ RW_API bool rw_reel_judge_finding(rw_reel *reel, int64_t id, const char *state, 
 /* ---- choices: what a person decided; scope "reel", "scene:<id>" or "frame:<n>" ---- */
 RW_API char *rw_reel_get_choice(rw_reel *reel, const char *scope, const char *key, GError **error);
 /* value NULL takes the choice back. Every change is kept in the history with its time. */
-RW_API bool rw_reel_put_choice(rw_reel *reel, const char *scope, const char *key,
-                               const char *value, GError **error);
+RW_API bool rw_reel_put_choice(rw_reel *reel, const char *scope, const char *key, const char *value,
+                               GError **error);
 
 /* ---- what a person said of single blemishes: the choice "blemish.spots" of scope "frame:<n>" ----
  * Its text: "X Y leave" or "X Y repair", X and Y in film mm, one after the other with commas. */
@@ -241,9 +241,8 @@ RW_API bool rw_reel_redo(rw_reel *reel, int64_t expected, int64_t *step, GError 
 /* NULL without error when absent. params_hash: any short text that names the parameters. */
 RW_API GBytes *rw_reel_get_fact(rw_reel *reel, const char *stage, int version,
                                 const char *params_hash, const char *key, GError **error);
-RW_API bool rw_reel_put_fact(rw_reel *reel, const char *stage, int version,
-                             const char *params_hash, const char *key, const void *data,
-                             size_t bytes, GError **error);
+RW_API bool rw_reel_put_fact(rw_reel *reel, const char *stage, int version, const char *params_hash,
+                             const char *key, const void *data, size_t bytes, GError **error);
 
 /* Kind of the facts that a survey leaves for the stages under stage "survey", parameters "". */
 #define RW_SURVEY_FACTS_VERSION 1
@@ -257,8 +256,7 @@ RW_API char *rw_reel_keep_look(rw_reel *reel, const char *name, const void *data
 RW_API GBytes *rw_reel_read_look(rw_reel *reel, const char *text, GError **error);
 
 /* ---- the journal: what was done to this reel, when, by which version ---- */
-RW_API bool rw_reel_log_event(rw_reel *reel, const char *event, const char *detail,
-                              GError **error);
+RW_API bool rw_reel_log_event(rw_reel *reel, const char *event, const char *detail, GError **error);
 
 #ifdef __cplusplus
 }

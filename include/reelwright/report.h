@@ -4,8 +4,8 @@
  *
  *     rw_report_write(reel, "out/report.html", &error);
  *
- * The file's ending chooses the kind. The file appears whole or not at all. A reel that was taken in
- * but not surveyed gets a report that says so.
+ * The file's ending chooses the kind. The file appears whole or not at all. A reel that was taken
+ * in but not surveyed gets a report that says so.
  */
 #ifndef REELWRIGHT_REPORT_H
 #define REELWRIGHT_REPORT_H

@@ -156,8 +156,8 @@ typedef struct rw_stage {
                     GError **error);
 
     /* What frame() needs beside its parameters and is dear to make, such as tables or a look read
-     * from its text: once per scene, then constant and shared by all threads. The result may be NULL
-     * without an error. NULL functions: none. */
+     * from its text: once per scene, then constant and shared by all threads. The result may be
+     * NULL without an error. NULL functions: none. */
     void *(*equip)(const rw_stage_scene *scene, const void *params, GError **error);
     void (*unequip)(void *equipment);
 

@@ -87,8 +87,7 @@ RW_API void rw_profile_free(rw_profile **profile);
 RW_API bool rw_profile_is_srgb(const rw_profile *profile);
 /* One curve and a matrix: light for each code of 8 or 16 bits, and what turns that light into light
  * of BT.709 primaries (D65). False when the profile is not of that kind. */
-RW_API bool rw_profile_shape(const rw_profile *profile, int bits, float *table,
-                             float matrix[3][3]);
+RW_API bool rw_profile_shape(const rw_profile *profile, int bits, float *table, float matrix[3][3]);
 /* Any other kind: all pixels as 16-bit sRGB, three samples a pixel without gaps; what lies outside
  * is clipped. */
 RW_API bool rw_profile_to_srgb(rw_profile *profile, const rw_pixels *from, uint16_t *to,

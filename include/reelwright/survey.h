@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * survey.h - is the capture good? Measures every still once, judges the whole reel, says what to do.
+ * survey.h - is the capture good? Measures every still once, judges the whole reel, says what to
+ * do.
  *
  * Calling sequence:
  *     rw_reel *reel = rw_reel_open("shelf/regatta", &error);
@@ -14,7 +15,8 @@
  * and compared with the one before it. Then it judges: geometry, film order, scenes, findings, all
  * put in place in one transaction. Killed at any moment it goes on where it stopped, and ends with
  * the same reel.db (the journal aside) and the same cache as an undisturbed run. Only one survey
- * works on a reel at a time. Memory does not grow with the reel but for two thousand bytes or so a frame.
+ * works on a reel at a time. Memory does not grow with the reel but for two thousand bytes or so a
+ * frame.
  *
  * A fault of one still is a finding and never ends the run.
  */
@@ -49,9 +51,10 @@ typedef struct rw_survey_summary {
     int64_t frames;           /* places in the film, missing ones and repeats with them */
     int64_t missing, doubled; /* frames that no still shows; stills that repeat a frame */
     int64_t unreadable;
-    /* stills that were shot again: in the film now; of frames that have a good still; of unknown place */
+    /* stills that were shot again: in the film now; of frames that have a good still; of unknown
+     * place */
     int64_t placed, spare, unplaced;
-    int64_t findings, redo;   /* all of them that are not dismissed; those that need a new still */
+    int64_t findings, redo; /* all of them that are not dismissed; those that need a new still */
 } rw_survey_summary;
 
 RW_API bool rw_survey_run(rw_reel *reel, const rw_survey_options *options,
@@ -70,8 +73,8 @@ typedef struct rw_measure_info {
     const char *unit;  /* "px", "1" */
     int version;
     rw_measure_scope scope;
-    bool plot;         /* worth a curve in a report */
-    const char *help;  /* one sentence: what it is, how it is measured */
+    bool plot;        /* worth a curve in a report */
+    const char *help; /* one sentence: what it is, how it is measured */
 } rw_measure_info;
 
 /* NULL-name-ended, static. rw_reel_measure_series reads one along the reel. */
@@ -84,11 +87,11 @@ RW_API char *rw_survey_picture_path(int64_t still);
 /* ---- findings ---- */
 
 typedef struct rw_finding_kind {
-    const char *name;    /* "missing-frame" */
-    const char *title;   /* "A film frame was not taken" */
+    const char *name;     /* "missing-frame" */
+    const char *title;    /* "A film frame was not taken" */
     const char *severity; /* what it is at its usual strength: note, look, redo */
-    const char *advice;  /* one line */
-    const char *help;    /* how it is found, for the manual */
+    const char *advice;   /* one line */
+    const char *help;     /* how it is found, for the manual */
 } rw_finding_kind;
 
 /* NULL-name-ended, static, in the order of the contract. */
@@ -125,27 +128,27 @@ typedef enum rw_watch_type { RW_WATCH_STILL, RW_WATCH_WARNING, RW_WATCH_REFUSED 
 
 typedef struct rw_watch_event {
     rw_watch_type type;
-    int64_t n;              /* stills seen before this one */
-    const char *path;       /* of the still, as it was found */
+    int64_t n;        /* stills seen before this one */
+    const char *path; /* of the still, as it was found */
     /* after a still: */
-    double footage_mm;      /* film done, doubled stills not counted, missing frames counted */
-    double seconds_left;    /* to the end of the reel at the rate so far; NAN unknown */
+    double footage_mm;   /* film done, doubled stills not counted, missing frames counted */
+    double seconds_left; /* to the end of the reel at the rate so far; NAN unknown */
     int64_t free_bytes, stills_left; /* on the disk that is written to; -1 unknown */
     double stills_per_s;
     /* a warning: */
-    const char *kind;       /* of the finding */
-    int64_t first;          /* still at which it began */
+    const char *kind; /* of the finding */
+    int64_t first;    /* still at which it began */
     double confidence;
-    const char *advice;     /* what to do now */
-    const char *detail;     /* figures, one line */
+    const char *advice; /* what to do now */
+    const char *detail; /* figures, one line */
     /* refused: why this file is no still */
 } rw_watch_event;
 
 typedef struct rw_watch_options {
     const rw_gauge *gauge;
-    double reel_mm;         /* length of the film; 0 unknown */
-    double idle_s;          /* end after so long without a new file; 0: never */
-    int threads;            /* 0: as many as there are cores */
+    double reel_mm; /* length of the film; 0 unknown */
+    double idle_s;  /* end after so long without a new file; 0: never */
+    int threads;    /* 0: as many as there are cores */
     const atomic_bool *cancel;
     void (*event)(const rw_watch_event *event, void *user); /* on the calling thread */
     void *user;

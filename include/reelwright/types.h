@@ -77,9 +77,9 @@ typedef struct rw_frame {
     int width, height;
     ptrdiff_t stride; /* floats */
     rw_domain domain;
-    int64_t n;               /* film frame number, from 0 */
+    int64_t n;                /* film frame number, from 0 */
     rw_affine still_to_frame; /* the composed transform that made it */
-    rw_buffer *buffer;       /* owns the planes; writable only while its count is 1 */
+    rw_buffer *buffer;        /* owns the planes; writable only while its count is 1 */
 } rw_frame;
 
 RW_API rw_affine rw_affine_identity(void);

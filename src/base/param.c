@@ -121,10 +121,10 @@ bool rw_params_set(const rw_param *rows, void *params, const char *key, const ch
         return false;
     }
     double value = 0;
-    bool ok = row->kind == RW_PARAM_TEXT   ? put_text(row, params, text)
+    bool ok = row->kind == RW_PARAM_TEXT     ? put_text(row, params, text)
               : row->kind == RW_PARAM_SWITCH ? parse_switch(text, &value)
-              : row->kind == RW_PARAM_WORD ? parse_word(row, text, &value)
-                                           : parse_number(row, text, &value);
+              : row->kind == RW_PARAM_WORD   ? parse_word(row, text, &value)
+                                             : parse_number(row, text, &value);
     if (!ok) {
         g_autofree char *range = describe_range(row);
         g_set_error(error, RW_ERROR, RW_ERROR_USAGE, "\"%s\" cannot be \"%s\": it takes %s.", key,

@@ -32,7 +32,7 @@ size_t rw_buffer_size(const rw_buffer *buffer);
 /* A frame of planes (1 or 3) float planes of width x height from the pool; contents undefined. */
 bool rw_frame_alloc(rw_frame *frame, rw_pool *pool, int width, int height, int planes,
                     GError **error);
-void rw_frame_clear(rw_frame *frame);             /* gives the buffer back, zeroes the struct */
+void rw_frame_clear(rw_frame *frame); /* gives the buffer back, zeroes the struct */
 void rw_frame_share(rw_frame *to, const rw_frame *from); /* one more reference */
 
 #endif

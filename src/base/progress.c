@@ -37,17 +37,19 @@ static void format_time(char *out, size_t size, double seconds)
 static void show(rw_progress *p, bool last)
 {
     if (p->lines) {
-        fprintf(stderr, "progress: %s %" G_GINT64_FORMAT " %" G_GINT64_FORMAT " %s\n", p->what, p->done,
-                p->total, p->units);
+        fprintf(stderr, "progress: %s %" G_GINT64_FORMAT " %" G_GINT64_FORMAT " %s\n", p->what,
+                p->done, p->total, p->units);
         fflush(stderr);
         return;
     }
     double elapsed = (double)(g_get_monotonic_time() - p->start_us) * 1e-6;
     double rate = elapsed > 0 ? (double)(p->done - p->first) / elapsed : 0;
     char time[32];
-    format_time(time, sizeof time, last || rate <= 0 ? elapsed : (double)(p->total - p->done) / rate);
+    format_time(time, sizeof time,
+                last || rate <= 0 ? elapsed : (double)(p->total - p->done) / rate);
     const char *end = p->terminal && !last ? "" : "\n";
-    fprintf(stderr, "%s%s: %" G_GINT64_FORMAT " of %" G_GINT64_FORMAT " %s, %.1f a second, %s%s%s%s",
+    fprintf(stderr,
+            "%s%s: %" G_GINT64_FORMAT " of %" G_GINT64_FORMAT " %s, %.1f a second, %s%s%s%s",
             p->terminal ? "\r" : "", p->what, p->done, p->total, p->units, rate,
             last ? "took " : "", time, last ? "" : " left", p->terminal ? "\033[K" : "");
     fputs(end, stderr);

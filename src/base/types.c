@@ -128,9 +128,9 @@ bool rw_rational_parse(const char *text, rw_rational *out, GError **error)
             }
     }
     if (!ok || num <= 0 || num / den > 1000 || (num / den == 1000 && num % den)) {
-        g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
-                    "\"%s\" is not a rate: write 18, 16.667, 50/3 or 29.97 (above 0, at most 1000).",
-                    text);
+        g_set_error(
+            error, RW_ERROR, RW_ERROR_USAGE,
+            "\"%s\" is not a rate: write 18, 16.667, 50/3 or 29.97 (above 0, at most 1000).", text);
         return false;
     }
     *out = rw_rational_make(num, den);

@@ -280,8 +280,8 @@ void rw_answer_choose(void *user, const rw_request *request, rw_reply *reply)
     answer_change(user, request, reply, change_as_asked);
 }
 
-/* {"scope": "reel" or "scene:3", "name": "warm.cube", "text": the file}; no scope: a collection, each
- * correction to the reel or scene that its id names. */
+/* {"scope": "reel" or "scene:3", "name": "warm.cube", "text": the file}; no scope: a collection,
+ * each correction to the reel or scene that its id names. */
 static bool look_as_asked(rw_reel *reel, JsonObject *object, GError **error)
 {
     const char *scope = rw_body_get_text(object, "scope");

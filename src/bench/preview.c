@@ -186,8 +186,8 @@ static bool keep_spots(const rw_preview_picture *picture, const rw_frame_wish *w
 {
     (void)wish, (void)error;
     GArray **spots = data;
-    *spots = picture->spots ? g_array_ref(picture->spots)
-                            : g_array_new(FALSE, FALSE, sizeof(rw_spot));
+    *spots =
+        picture->spots ? g_array_ref(picture->spots) : g_array_new(FALSE, FALSE, sizeof(rw_spot));
     return true;
 }
 

@@ -20,7 +20,7 @@ typedef struct rw_route {
     const char *pattern; /* "api/reel/ * /frame/ *" without the blanks: each star is one part of the
                           * path, in order rw_request.part */
     rw_handler handler;
-    bool picture; /* decodes, renders, encodes: done by threads of its own */
+    bool picture;   /* decodes, renders, encodes: done by threads of its own */
     size_t longest; /* bytes of a request; 0: the usual 64 KiB */
 } rw_route;
 

@@ -27,8 +27,7 @@ static bool print_findings(rw_reel *reel, bool all, GError **error)
             continue;
         g_print("%4" G_GINT64_FORMAT "  %-4s  %-19s  ", f->id, f->severity, f->kind);
         print_frames(f->first, f->last);
-        g_print(", confidence %.2f%s%s\n", f->confidence,
-                g_str_equal(f->state, "open") ? "" : ", ",
+        g_print(", confidence %.2f%s%s\n", f->confidence, g_str_equal(f->state, "open") ? "" : ", ",
                 g_str_equal(f->state, "open") ? "" : f->state);
         g_print("      %s\n", f->advice);
         if (f->note)
@@ -77,7 +76,10 @@ static bool judge(rw_reel *reel, int64_t id, const char *state, const char *note
         }
     }
     g_array_unref(rows);
-    return rw_reel_judge_finding(reel, id, state ? state : old_state ? old_state : "open",
+    return rw_reel_judge_finding(reel, id,
+                                 state       ? state
+                                 : old_state ? old_state
+                                             : "open",
                                  note ? note : old_note, error);
 }
 
@@ -135,8 +137,8 @@ static int run(const rw_command *self, int argc, char **argv)
     if (ok && reshoot)
         ok = json ? rw_reshoot_write_json(reel, stdout, &error) : print_reshoot(reel, &error);
     else if (ok && (json || !judged))
-        ok = json ? rw_findings_write_json(reel, stdout, &error)
-                  : print_findings(reel, all, &error);
+        ok =
+            json ? rw_findings_write_json(reel, stdout, &error) : print_findings(reel, all, &error);
     rw_reel_close(&reel);
     g_free(c.note);
     return ok ? 0 : rw_cli_fail(error);

@@ -96,8 +96,8 @@ static void on_event(const rw_watch_event *e, void *user)
             g_print("REFUSED  %s: %s\n", e->path, e->detail);
         } else {
             g_autofree char *name = e->path ? g_path_get_basename(e->path) : NULL;
-            g_print("WARNING  %s from still %" G_GINT64_FORMAT "%s%s%s: %s\n", e->kind, e->first + 1,
-                    name ? " (" : "", name ? name : "", name ? ")" : "", e->advice);
+            g_print("WARNING  %s from still %" G_GINT64_FORMAT "%s%s%s: %s\n", e->kind,
+                    e->first + 1, name ? " (" : "", name ? name : "", name ? ")" : "", e->advice);
         }
     }
     fflush(stdout);

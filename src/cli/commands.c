@@ -15,18 +15,8 @@ extern const rw_command rw_cmd_watch;
 
 /* In the order of the work. */
 static const rw_command *const commands[] = {
-    &rw_cmd_demo,
-    &rw_cmd_plan,
-    &rw_cmd_intake,
-    &rw_cmd_survey,
-    &rw_cmd_findings,
-    &rw_cmd_watch,
-    &rw_cmd_chart,
-    &rw_cmd_look,
-    &rw_cmd_finish,
-    &rw_cmd_report,
-    &rw_cmd_bench,
-    NULL,
+    &rw_cmd_demo,  &rw_cmd_plan, &rw_cmd_intake, &rw_cmd_survey, &rw_cmd_findings, &rw_cmd_watch,
+    &rw_cmd_chart, &rw_cmd_look, &rw_cmd_finish, &rw_cmd_report, &rw_cmd_bench,    NULL,
 };
 
 const rw_command *const *rw_commands(void)

@@ -44,9 +44,8 @@ bool rw_cli_parse(const rw_command *self, const GOptionEntry *entries, int *argc
 {
     g_autoptr(GError) error = NULL;
     gboolean help = FALSE;
-    const GOptionEntry own[] = {
-        {"help", 'h', 0, G_OPTION_ARG_NONE, &help, "Show this help", NULL},
-        G_OPTION_ENTRY_NULL};
+    const GOptionEntry own[] = {{"help", 'h', 0, G_OPTION_ARG_NONE, &help, "Show this help", NULL},
+                                G_OPTION_ENTRY_NULL};
     GOptionContext *context = g_option_context_new(NULL);
     g_option_context_set_help_enabled(context, FALSE);
     if (entries)
@@ -61,9 +60,9 @@ bool rw_cli_parse(const rw_command *self, const GOptionEntry *entries, int *argc
         const char *options = strchr(text, '\n'); /* past GLib's own usage lines */
         options = options ? strstr(options, "\n\n") : NULL;
         g_print("Usage: reelwright %s%s%s [OPTION...]\n\n%s.\n%s%s%s%s", self->name,
-                *self->arguments ? " " : "", self->arguments, self->summary, self->details ? "\n" : "",
-                self->details ? self->details : "", self->details ? "\n" : "",
-                options ? options + 1 : text);
+                *self->arguments ? " " : "", self->arguments, self->summary,
+                self->details ? "\n" : "", self->details ? self->details : "",
+                self->details ? "\n" : "", options ? options + 1 : text);
         *exit_code = 0;
         ok = false;
     } else {

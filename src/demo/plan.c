@@ -108,10 +108,12 @@ static double late(const rw_demo_params *params, uint64_t seed, int64_t film, in
     return CLAMP(by, -most, most);
 }
 
-/* The second card: one still of each frame listed, hours later. What a second try mends is mended. */
+/* The second card: one still of each frame listed, hours later. What a second try mends is mended.
+ */
 static void lay_out_reshoot(rw_demo_plan *plan, const rw_demo_params *params, uint64_t seed)
 {
-    static const unsigned mended = DEMO_MISSING | DEMO_SKIPPED | DEMO_DOUBLED | DEMO_SMEARED | DEMO_SOFT;
+    static const unsigned mended =
+        DEMO_MISSING | DEMO_SKIPPED | DEMO_DOUBLED | DEMO_SMEARED | DEMO_SOFT;
     static const double later = 4 * 3600; /* s */
     double interval = params->number[DEMO_CLOCK_INTERVAL];
     for (int64_t f = 0; f < plan->frames; f++) {
@@ -120,8 +122,8 @@ static void lay_out_reshoot(rw_demo_plan *plan, const rw_demo_params *params, ui
         if (!rw_demo_listed(params, DEMO_RESHOOT_AT, f))
             continue;
         double t = later + (double)plan->n_shots * interval + late(params, seed, f, DEMO_AGAIN);
-        plan->shots[plan->n_shots++] = (rw_demo_shot){
-            .film = f, .take = DEMO_AGAIN, .time_ms = (int64_t)(t * 1000 + 0.5)};
+        plan->shots[plan->n_shots++] =
+            (rw_demo_shot){.film = f, .take = DEMO_AGAIN, .time_ms = (int64_t)(t * 1000 + 0.5)};
     }
     plan->first_shot[plan->frames] = plan->n_shots;
 }

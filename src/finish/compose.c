@@ -97,10 +97,8 @@ rw_composition rw_composition_scaled(const rw_composition *c, int width)
     double k = (double)width / c->width;
     int height = MAX(2, even(c->height * k));
     rw_affine shrink = {{{k, 0, k / 2 - 0.5}, {0, k, k / 2 - 0.5}}};
-    rw_composition s = {.width = width,
-                        .height = height,
-                        .px_per_mm = c->px_per_mm * k,
-                        .detail = c->detail * k};
+    rw_composition s = {
+        .width = width, .height = height, .px_per_mm = c->px_per_mm * k, .detail = c->detail * k};
     s.film_to_frame = rw_affine_then(c->film_to_frame, shrink);
     centre(c->picture.width * k, width, &s.picture.x, &s.picture.width);
     centre(c->picture.height * k, height, &s.picture.y, &s.picture.height);

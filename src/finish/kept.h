@@ -15,8 +15,8 @@ typedef struct rw_kept rw_kept;
 rw_kept *rw_kept_new(size_t bytes);
 void rw_kept_free(rw_kept **kept);
 
-/* spots: what was found on the picture (rw_spot), kept with it by a reference; a NULL array is none, a
- * NULL pointer does not ask. kept NULL: nothing is ever found or kept. */
+/* spots: what was found on the picture (rw_spot), kept with it by a reference; a NULL array is
+ * none, a NULL pointer does not ask. kept NULL: nothing is ever found or kept. */
 bool rw_kept_find(rw_kept *kept, GBytes *name, int64_t n, rw_frame *frame, GArray **spots);
 void rw_kept_add(rw_kept *kept, GBytes *name, const rw_frame *frame, GArray *spots);
 

@@ -9,8 +9,8 @@
 
 /* The registered picture p, as its still gives it. g_bytes_unref. */
 GBytes *rw_name_registered(const rw_plan *plan, int64_t p);
-/* Picture p after the first `stages` stages of the plan, when first..last are the registered pictures
- * that it is made from. Facts must be prepared. g_bytes_unref. */
+/* Picture p after the first `stages` stages of the plan, when first..last are the registered
+ * pictures that it is made from. Facts must be prepared. g_bytes_unref. */
 GBytes *rw_name_after(const rw_plan *plan, int64_t p, int stages, int64_t first, int64_t last);
 
 #endif

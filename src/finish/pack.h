@@ -2,10 +2,10 @@
  *
  * pack.h - from linear light to the samples of a delivery.
  *
- * Light is clipped to 0..1, coded for a BT.1886 display, and either kept as full-range R'G'B' of 16 bits or
- * made into limited-range Y'CbCr of BT.709. Chroma is averaged from coded values and sited left: on
- * the even columns, and for 4:2:0 half-way between two rows. Roundings to 8 and 10 bits are
- * dithered by a fixed pattern of place and film frame: a frame made alone gets the same.
+ * Light is clipped to 0..1, coded for a BT.1886 display, and either kept as full-range R'G'B' of 16
+ * bits or made into limited-range Y'CbCr of BT.709. Chroma is averaged from coded values and sited
+ * left: on the even columns, and for 4:2:0 half-way between two rows. Roundings to 8 and 10 bits
+ * are dithered by a fixed pattern of place and film frame: a frame made alone gets the same.
  */
 #ifndef RW_FINISH_PACK_H
 #define RW_FINISH_PACK_H

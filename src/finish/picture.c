@@ -91,7 +91,7 @@ static bool lay(rw_picture_maker *m, int64_t p, const rw_composition *c, const r
     map = rw_affine_then(offset, rw_affine_then(map, stored_to_pixels));
     rw_pixels own = *pixels;
     const float *table;
-    const float (*matrix)[3];
+    const float(*matrix)[3];
     size_t bytes;
     const void *profile = rw_decoder_profile(m->decoder, &bytes);
     if (!rw_still_light_read(m->light, profile, bytes, &own, &table, &matrix, error) ||

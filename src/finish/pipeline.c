@@ -32,7 +32,7 @@ typedef struct pipeline {
     int base;         /* levels of the plan that are left out: the flow's level 0 is this one */
     rw_frame resumed; /* level base's picture, when base > 0 */
     GArray *resumed_spots; /* and what was found on it; or NULL */
-    int keep_level;   /* whose picture is to be kept; 0: none */
+    int keep_level;        /* whose picture is to be kept; 0: none */
     int64_t keep_picture;
     GBytes *keep_name;
 } pipeline;

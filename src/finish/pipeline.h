@@ -24,7 +24,7 @@ typedef struct rw_made_image {
     rw_packed mask; /* of what was repaired, for the mask's movie; empty when there is none */
     GArray *spots;  /* rw_spot: boxes in px of the image, x and y of the film; or NULL */
     bool replaced;  /* its still could not be read */
-    char *note;    /* one line to tell, or NULL */
+    char *note;     /* one line to tell, or NULL */
 } rw_made_image;
 
 /* image is the pipeline's; take references to keep the samples. */

@@ -568,10 +568,9 @@ rw_plan *rw_plan_new(rw_reel *reel, const rw_finish_options *o, GError **error)
     plan->memory = o->memory > 0 ? o->memory : usual_memory();
     plan->title = rw_reel_get_meta(reel, "title", NULL);
     plan->gauge = rw_reel_gauge(reel, error);
-    if (!plan->gauge || !read_choices(plan, error) || !plan_delivery(plan, o, error) || !choose_rates(plan, o, error) ||
-        !choose_curve(plan, error) ||
-        !read_film(plan, o, error) || !plan_stages(plan, o, error) || !plan_frame(plan, o, error) ||
-        !plan_range(plan, o, error))
+    if (!plan->gauge || !read_choices(plan, error) || !plan_delivery(plan, o, error) ||
+        !choose_rates(plan, o, error) || !choose_curve(plan, error) || !read_film(plan, o, error) ||
+        !plan_stages(plan, o, error) || !plan_frame(plan, o, error) || !plan_range(plan, o, error))
         rw_plan_free(&plan);
     return plan;
 }

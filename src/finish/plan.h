@@ -27,25 +27,25 @@ typedef struct rw_plan_still {
 typedef struct rw_plan_stage {
     void *params; /* NULL when the stage has none */
     int before, after;
-    bool idle;     /* passes every picture on */
-    GBytes *facts; /* filled by prepare.c; NULL when the stage has none */
+    bool idle;       /* passes every picture on */
+    GBytes *facts;   /* filled by prepare.c; NULL when the stage has none */
     void *equipment; /* the same */
     bool equipped;
 } rw_plan_stage;
 
 typedef struct rw_plan_scene {
     int64_t id;
-    int64_t first, last; /* film frames */
+    int64_t first, last;        /* film frames */
     rw_framing framing;         /* as chosen */
     rw_composition composition; /* that, and what steadying crops */
     bool steadied;              /* by steady.c */
-    rw_plan_stage *stages; /* as many as the plan has */
+    rw_plan_stage *stages;      /* as many as the plan has */
 } rw_plan_scene;
 
 typedef struct rw_plan {
     rw_reel *reel; /* for the calling thread only, but through rw_plan_measure */
     GMutex reel_lock;
-    GHashTable *series; /* "scene/measure" -> double[]; guarded by reel_lock */
+    GHashTable *series;  /* "scene/measure" -> double[]; guarded by reel_lock */
     GHashTable *choices; /* "scope\nkey" -> value, as they were when the plan was made */
     const rw_gauge *gauge;
     rw_rational film_rate, out_rate;
@@ -61,17 +61,18 @@ typedef struct rw_plan {
     double still_px_per_mm;      /* there */
     bool registers;              /* the stage runs */
     int64_t first_out, last_out; /* output numbers as in a run over the whole reel */
-    char *curve;     /* of the stills: as rw_curve_read takes it, or a table kept with the reel; "" none */
+    char *curve; /* of the stills: as rw_curve_read takes it, or a table kept with the reel; "" none
+                  */
     GBytes *curve_table; /* that table's text */
     char *output, *sound, *trace, *title;
     int quality, threads;
     size_t memory;
-    bool unmeasured; /* a scene was surveyed before steadying was measured */
-    rw_kept *kept; /* registered pictures from earlier runs, not owned; NULL: none */
+    bool unmeasured;   /* a scene was surveyed before steadying was measured */
+    rw_kept *kept;     /* registered pictures from earlier runs, not owned; NULL: none */
     GHashTable *spots; /* film frame (int64_t) -> GArray of rw_spot_word: what a person said */
     char *mask;        /* a movie of what was repaired goes here, NULL none */
     const rw_delivery *mask_delivery;
-    bool tell_spots;   /* images come with their blemishes */
+    bool tell_spots; /* images come with their blemishes */
 } rw_plan;
 
 rw_plan *rw_plan_new(rw_reel *reel, const rw_finish_options *options, GError **error);

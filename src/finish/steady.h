@@ -8,7 +8,8 @@
 
 #include "finish/plan.h"
 
-/* The scenes that pictures first..last lie in, whole; before anything asks for their composition. */
+/* The scenes that pictures first..last lie in, whole; before anything asks for their composition.
+ */
 bool rw_steady_scenes(rw_plan *plan, int64_t first, int64_t last, GError **error);
 
 #endif

@@ -12,8 +12,8 @@
  * alternate: given the path, the odds; given the odds, the path by least squares over all links at
  * once, so that error does not add up.
  *
- * Several starts are tried, because the likelihood has side peaks: the largest set of blocks that keep
- * step with each other, over long distances or over all, and all blocks alike with the noise
+ * Several starts are tried, because the likelihood has side peaks: the largest set of blocks that
+ * keep step with each other, over long distances or over all, and all blocks alike with the noise
  * overstated and then let down; each without turn and zoom and with them. See run_tight.
  */
 #include <math.h>
@@ -57,7 +57,7 @@ struct rw_consensus {
     rw_consensus_frame *frame;
     float *odds, *background, *kappa2; /* count * B */
     float *outliers;                   /* count * L: share of background blocks that a link loses */
-    bool rigid; /* neither turn nor scale differ from frame to frame */
+    bool rigid;                        /* neither turn nor scale differ from frame to frame */
     bool drifting;            /* blocks may drift against the path, evenly for a while: parallax */
     float *drift_x, *drift_y; /* count * B, px per frame back; 0 unless drifting */
     double tie_turn, tie_scale; /* sd between neighbours, px at LEVER */
@@ -850,16 +850,16 @@ static void take_outcome(rw_consensus *c, const outcome *o)
     c->tie_scale = o->tie_scale;
 }
 
-/* Bodies that keep step over long distances are the safest start, all blocks alike the least safe: a
- * half-still foreground may buy a few points with many blocks. A camera that neither turns nor zooms
- * is the safest to suppose: at the picture's edges a slow body poses as either. What is less safe
- * must be likelier by so much. */
+/* Bodies that keep step over long distances are the safest start, all blocks alike the least safe:
+ * a half-still foreground may buy a few points with many blocks. A camera that neither turns nor
+ * zooms is the safest to suppose: at the picture's edges a slow body poses as either. What is less
+ * safe must be likelier by so much. */
 #define MUST_LEAD      1.15
 #define FREE_MUST_LEAD 1.25
 #define LONG_LINK      3 /* from which on a start asks for steps kept over long distances only */
 
-/* Ways of looking at the scene, the safest first: leaves the likeliest of them in place, less safe ones
- * only where they lead. */
+/* Ways of looking at the scene, the safest first: leaves the likeliest of them in place, less safe
+ * ones only where they lead. */
 static double choose_way(rw_consensus *c, outcome *o, int count)
 {
     int best = 0;
@@ -935,8 +935,8 @@ void rw_consensus_left(const rw_consensus *c, int t, double *x, double *y)
     hop h = hop_between(c, t, t - 1);
     for (size_t i = c->first[t * L]; i < c->first[t * L + 1]; i++) {
         const observation *o = &c->obs[i];
-        double w = (double)c->background[t * B + o->block] * (double)o->inlier *
-                   (double)MIN(o->xx, o->yy);
+        double w =
+            (double)c->background[t * B + o->block] * (double)o->inlier * (double)MIN(o->xx, o->yy);
         sum += w * (o->tx + I * o->ty - expected(c, t, 0, h, o));
         weight += w;
     }

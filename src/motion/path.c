@@ -67,11 +67,11 @@ const rw_param rw_steady_rows[] = {
     RW_PARAM_WORD_ROW(rw_steady_params, border, "Border", border_names, 3, RW_STEADY_CROP,
                       "What becomes of the edge that a moved picture leaves bare: shown a little "
                       "closer, left dark, or filled from neighbouring frames."),
-    RW_PARAM_NUMBER_ROW(rw_steady_params, crop, "Most crop", "", 0, 0.25, 0.06,
-                        "Share of the picture that steadying may cost on each side; constant within "
-                        "a scene."),
+    RW_PARAM_NUMBER_ROW(
+        rw_steady_params, crop, "Most crop", "", 0, 0.25, 0.06,
+        "Share of the picture that steadying may cost on each side; constant within "
+        "a scene."),
     RW_PARAM_END};
-
 
 const char *rw_steady_mode_name(rw_steady_mode mode)
 {
@@ -541,15 +541,15 @@ static double cost_of(plan *p, const rw_consensus_frame *path, const rw_steady_i
            (p->axis[X].sigma * p->axis[X].sigma + p->axis[Y].sigma * p->axis[Y].sigma);
 }
 
-static void write_poses(const plan *p, const rw_consensus *consensus,
-                        const rw_steady_input *inputs, const rw_consensus_frame *path, int count,
-                        rw_steady_pose *poses)
+static void write_poses(const plan *p, const rw_consensus *consensus, const rw_steady_input *inputs,
+                        const rw_consensus_frame *path, int count, rw_steady_pose *poses)
 {
     for (int i = 0; i < count; i++) {
         rw_affine scene = film_affine(p, path[i].turn, path[i].shift);
-        poses[i] = (rw_steady_pose){.scene_to_still = rw_affine_then(scene, inputs[i].film_to_still),
-                                    .sd = path[i].sd,
-                                    .background = path[i].background};
+        poses[i] =
+            (rw_steady_pose){.scene_to_still = rw_affine_then(scene, inputs[i].film_to_still),
+                             .sd = path[i].sd,
+                             .background = path[i].background};
         rw_consensus_left(consensus, i, &poses[i].left_x, &poses[i].left_y);
     }
 }

@@ -17,11 +17,11 @@ char *rw_reel_get_choice(rw_reel *reel, const char *scope, const char *key, GErr
 static bool keep_history(rw_reel *reel, const char *scope, const char *key, const char *value,
                          GError **error)
 {
-    sqlite3_stmt *s = rw_db_prepare(
-        reel,
-        "INSERT INTO choice_history (at, scope, key, old, new) VALUES (?1, ?2, ?3, "
-        "(SELECT value FROM choice WHERE scope=?2 AND key=?3), ?4)",
-        error);
+    sqlite3_stmt *s =
+        rw_db_prepare(reel,
+                      "INSERT INTO choice_history (at, scope, key, old, new) VALUES (?1, ?2, ?3, "
+                      "(SELECT value FROM choice WHERE scope=?2 AND key=?3), ?4)",
+                      error);
     if (!s)
         return false;
     g_autoptr(GDateTime) now = g_date_time_new_now_utc();

@@ -19,8 +19,8 @@ void rw_db_set_error(rw_reel *reel, GError **error)
                code == SQLITE_PERM) {
         mapped = RW_ERROR_IO;
     }
-    g_set_error(error, RW_ERROR, (gint)mapped, "%s/reel.db: %s.%s", reel->path, sqlite3_errmsg(reel->db),
-                advice);
+    g_set_error(error, RW_ERROR, (gint)mapped, "%s/reel.db: %s.%s", reel->path,
+                sqlite3_errmsg(reel->db), advice);
 }
 
 sqlite3_stmt *rw_db_prepare(rw_reel *reel, const char *sql, GError **error)

@@ -19,10 +19,11 @@ struct rw_reel {
 sqlite3_stmt *rw_db_prepare(rw_reel *reel, const char *sql, GError **error);
 /* Runs to the end, ignoring rows. */
 bool rw_db_run(rw_reel *reel, sqlite3_stmt *statement, GError **error);
-/* SQLITE_ROW, SQLITE_DONE, or SQLITE_ERROR with *error set. The caller resets after the last row. */
+/* SQLITE_ROW, SQLITE_DONE, or SQLITE_ERROR with *error set. The caller resets after the last row.
+ */
 int rw_db_step(rw_reel *reel, sqlite3_stmt *statement, GError **error);
-/* All rows, each read into a zeroed one of `size` bytes; clear (may be NULL) frees what one owns. NULL
- * with *error set on failure. statement NULL: rw_db_prepare has failed already. */
+/* All rows, each read into a zeroed one of `size` bytes; clear (may be NULL) frees what one owns.
+ * NULL with *error set on failure. statement NULL: rw_db_prepare has failed already. */
 typedef void rw_db_reader(sqlite3_stmt *statement, void *row);
 GArray *rw_db_rows(rw_reel *reel, sqlite3_stmt *statement, guint size, rw_db_reader *read,
                    GDestroyNotify clear, GError **error);
@@ -41,6 +42,7 @@ void rw_db_geometry(sqlite3_stmt *statement, rw_geometry_row *row);
 
 /* begin/commit that also work inside the caller's own transaction. */
 bool rw_db_savepoint(rw_reel *reel, GError **error);
-bool rw_db_release(rw_reel *reel, bool ok, GError **error); /* ok false: rolls back, returns false */
+bool rw_db_release(rw_reel *reel, bool ok,
+                   GError **error); /* ok false: rolls back, returns false */
 
 #endif

@@ -43,8 +43,7 @@ static bool put_finding(rw_reel *reel, const rw_finding_row *row, int64_t id, co
                         const char *note, GError **error)
 {
     sqlite3_stmt *s = rw_db_prepare(
-        reel,
-        "INSERT INTO finding VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)", error);
+        reel, "INSERT INTO finding VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)", error);
     if (!s)
         return false;
     if (id)
@@ -102,8 +101,8 @@ static bool replace_findings(rw_reel *reel, GArray *old, const rw_finding_row *r
                 continue;
             const rw_finding_row *o =
                 match[i] >= 0 ? &g_array_index(old, rw_finding_row, (guint)match[i]) : NULL;
-            if (!put_finding(reel, &rows[i], o ? o->id : 0, o ? o->state : NULL,
-                             o ? o->note : NULL, error))
+            if (!put_finding(reel, &rows[i], o ? o->id : 0, o ? o->state : NULL, o ? o->note : NULL,
+                             error))
                 return false;
         }
     return true;

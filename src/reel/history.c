@@ -27,8 +27,7 @@ void rw_choice_change_clear(rw_choice_change *change)
 
 static void read_choice(sqlite3_stmt *s, void *row)
 {
-    *(rw_choice_row *)row =
-        (rw_choice_row){rw_db_text(s, 0), rw_db_text(s, 1), rw_db_text(s, 2)};
+    *(rw_choice_row *)row = (rw_choice_row){rw_db_text(s, 0), rw_db_text(s, 1), rw_db_text(s, 2)};
 }
 
 GArray *rw_reel_choices(rw_reel *reel, GError **error)

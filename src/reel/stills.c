@@ -53,8 +53,8 @@ static void read_row(sqlite3_stmt *s, void *to)
     row->width = sqlite3_column_int(s, 7);
     row->height = sqlite3_column_int(s, 8);
     row->orientation = sqlite3_column_int(s, 9);
-    row->captured_us = sqlite3_column_type(s, 10) == SQLITE_NULL ? INT64_MIN
-                                                                 : sqlite3_column_int64(s, 10);
+    row->captured_us =
+        sqlite3_column_type(s, 10) == SQLITE_NULL ? INT64_MIN : sqlite3_column_int64(s, 10);
     row->serial = rw_db_text(s, 11);
     row->state = (rw_still_state)sqlite3_column_int(s, 12);
     row->fault = rw_db_text(s, 13);
@@ -119,8 +119,8 @@ bool rw_reel_find_still(rw_reel *reel, const char *path, rw_still_row *row, GErr
 GArray *rw_reel_stills(rw_reel *reel, GError **error)
 {
     sqlite3_stmt *s = rw_db_prepare(reel, "SELECT " COLUMNS ", id FROM still ORDER BY id", error);
-    return rw_db_rows(reel, s, sizeof(rw_still_row), read_row,
-                      (GDestroyNotify)rw_still_row_clear, error);
+    return rw_db_rows(reel, s, sizeof(rw_still_row), read_row, (GDestroyNotify)rw_still_row_clear,
+                      error);
 }
 
 /* ---- measurements ---- */
@@ -128,8 +128,8 @@ GArray *rw_reel_stills(rw_reel *reel, GError **error)
 static sqlite3_stmt *prepare_put_measure(rw_reel *reel, int64_t still, const char *measure,
                                          int version, GError **error)
 {
-    sqlite3_stmt *s = rw_db_prepare(
-        reel, "INSERT OR REPLACE INTO measurement VALUES (?1, ?2, ?3, ?4)", error);
+    sqlite3_stmt *s =
+        rw_db_prepare(reel, "INSERT OR REPLACE INTO measurement VALUES (?1, ?2, ?3, ?4)", error);
     if (!s)
         return NULL;
     sqlite3_bind_int64(s, 1, still);

@@ -83,8 +83,8 @@ static char *format_stills(GArray *stills)
         spoilt += s->state != RW_STILL_GOOD;
     }
     g_autofree char *size = g_format_size((guint64)bytes);
-    g_autofree char *beside = companions ? g_strdup_printf(" and %u files beside them", companions)
-                                         : g_strdup("");
+    g_autofree char *beside =
+        companions ? g_strdup_printf(" and %u files beside them", companions) : g_strdup("");
     return g_strdup_printf("%u%s, %s, %u with a SHA-256 on record, %u damaged or unreadable", count,
                            beside, size, hashed, spoilt);
 }
@@ -140,18 +140,21 @@ static rw_plot *new_plot(rw_report_content *c, const char *title, const char *un
     if (c->n_plots == RW_REPORT_MAX_PLOTS)
         return NULL;
     rw_plot *p = &c->plots[c->n_plots++];
-    *p = (rw_plot){.title = title, .unit = unit, .count = c->frames,
-                   .scene_first = c->scene_first, .n_scenes = c->scenes->len};
+    *p = (rw_plot){.title = title,
+                   .unit = unit,
+                   .count = c->frames,
+                   .scene_first = c->scene_first,
+                   .n_scenes = c->scenes->len};
     return p;
 }
 
 static char *format_weave(const double *x, const double *y, int64_t count)
 {
     double across = rw_weave_rms(x, count), along = rw_weave_rms(y, count);
-    return isnan(across) ? NULL
-                         : g_strdup_printf("%.2f px (%.3f %%) across, %.2f px (%.3f %%) along",
-                                           across, 100 * across / RW_WEAVE_ROWS, along,
-                                           100 * along / RW_WEAVE_ROWS);
+    return isnan(across)
+               ? NULL
+               : g_strdup_printf("%.2f px (%.3f %%) across, %.2f px (%.3f %%) along", across,
+                                 100 * across / RW_WEAVE_ROWS, along, 100 * along / RW_WEAVE_ROWS);
 }
 
 static void plot_weave(rw_report_content *c, const char *title, const double *before,
@@ -181,8 +184,9 @@ static bool gather_weave(rw_report_content *c, rw_reel *reel, GError **error)
     char *before = format_weave(w.before[0], w.before[1], c->frames);
     if (before) { /* rms */
         g_autofree char *after = format_weave(w.after[0], w.after[1], c->frames);
-        add_fact(c, "Weave", after ? g_strdup_printf("%s rms; after steadying %s", before, after)
-                                   : g_strdup_printf("%s rms", before));
+        add_fact(c, "Weave",
+                 after ? g_strdup_printf("%s rms; after steadying %s", before, after)
+                       : g_strdup_printf("%s rms", before));
     }
     g_free(before);
     return true;
@@ -308,8 +312,8 @@ static void add_finding(rw_report_content *c, rw_reel *reel, const rw_gauge *gau
     f.title = g_strdup(finding_title(f.row.kind));
     f.place = f.row.first == f.row.last
                   ? g_strdup_printf("frame %" G_GINT64_FORMAT, f.row.first)
-                  : g_strdup_printf("frames %" G_GINT64_FORMAT " to %" G_GINT64_FORMAT,
-                                    f.row.first, f.row.last);
+                  : g_strdup_printf("frames %" G_GINT64_FORMAT " to %" G_GINT64_FORMAT, f.row.first,
+                                    f.row.last);
     int64_t film = MAX(rw_reel_film_before(reel, f.row.first, NULL), 0);
     g_autofree char *length = format_length((double)film * gauge->pitch);
     f.footage = g_strdup_printf("%s from the head", length);

@@ -19,31 +19,31 @@ typedef struct rw_report_fact {
 
 typedef struct rw_report_finding {
     rw_finding_row row;
-    char *title;       /* "Missing frame" */
-    char *place;       /* "frame 120" or "frames 120 to 140" */
-    char *footage;     /* "1 ft 8 in (0.51 m) from the head" */
-    char *evidence;    /* "gap 1.02 s, step 2.1 ..." one line */
+    char *title;         /* "Missing frame" */
+    char *place;         /* "frame 120" or "frames 120 to 140" */
+    char *footage;       /* "1 ft 8 in (0.51 m) from the head" */
+    char *evidence;      /* "gap 1.02 s, step 2.1 ..." one line */
     GBytes *before, *at; /* small JPEGs, NULL when the cache has none */
     bool at_is_after;    /* at shows the frame after the place, which no still shows */
 } rw_report_finding;
 
 typedef struct rw_report_content {
     char *title;
-    char *verdict;       /* one sentence: may the film go back into its box? */
-    int verdict_weight;  /* 0 yes, 1 look first, 2 shoot again first */
-    GArray *facts;       /* rw_report_fact */
-    GArray *findings;    /* rw_report_finding, worst first */
-    size_t counts[3];    /* open findings: note, look, redo */
+    char *verdict;      /* one sentence: may the film go back into its box? */
+    int verdict_weight; /* 0 yes, 1 look first, 2 shoot again first */
+    GArray *facts;      /* rw_report_fact */
+    GArray *findings;   /* rw_report_finding, worst first */
+    size_t counts[3];   /* open findings: note, look, redo */
     int64_t frames;
     rw_plot plots[RW_REPORT_MAX_PLOTS];
     int n_plots;
     GPtrArray *scene_pictures; /* GBytes JPEG or NULL, one per scene */
-    GArray *scenes;      /* rw_scene_row */
-    char *made;          /* "2026-11-25, reelwright 0.1.0" */
+    GArray *scenes;            /* rw_scene_row */
+    char *made;                /* "2026-11-25, reelwright 0.1.0" */
     /* owned storage behind the plots */
-    GPtrArray *series;   /* double[] */
+    GPtrArray *series; /* double[] */
     int64_t *scene_first;
-    GPtrArray *marks;    /* rw_plot_mark[] */
+    GPtrArray *marks; /* rw_plot_mark[] */
 } rw_report_content;
 
 rw_report_content *rw_report_content_new(rw_reel *reel, GError **error);

@@ -24,7 +24,8 @@ static const char style[] =
     "font:16px/1.5 system-ui,\"DejaVu Sans\",sans-serif}"
     "main{max-width:50rem;margin:0 auto;padding:2.5rem 1.25rem 4rem}"
     "h1{font-size:1.9rem;line-height:1.2;margin:0 0 .25rem}"
-    "h2{font-size:1.15rem;margin:2.75rem 0 .75rem;padding-top:.75rem;border-top:1px solid var(--line)}"
+    "h2{font-size:1.15rem;margin:2.75rem 0 .75rem;padding-top:.75rem;border-top:1px solid "
+    "var(--line)}"
     ".verdict{font-size:1.1rem;margin:1.25rem 0;padding:.8rem 1rem;border-left:5px solid var(--ok);"
     "background:#fff}.verdict.w1{border-color:var(--look)}.verdict.w2{border-color:var(--redo)}"
     "dl{display:grid;grid-template-columns:max-content 1fr;gap:.2rem 1.5rem;margin:0}"
@@ -35,7 +36,8 @@ static const char style[] =
     "img{display:block;width:100%;height:auto;background:#1c1c1c}"
     "article{display:grid;grid-template-columns:1fr 18rem;gap:.25rem 1.25rem;padding:1rem 0;"
     "border-top:1px solid var(--line);break-inside:avoid}article:first-of-type{border:0}"
-    "article h3{font-size:1rem;margin:0}article p{margin:.2rem 0}.soft{color:var(--soft);font-size:.9rem}"
+    "article h3{font-size:1rem;margin:0}article p{margin:.2rem "
+    "0}.soft{color:var(--soft);font-size:.9rem}"
     ".pair{grid-row:1/span 4;grid-column:2;display:grid;grid-template-columns:1fr 1fr;gap:.4rem}"
     ".pair span{font-size:.75rem;color:var(--soft)}"
     ".redo{color:var(--redo)}.look{color:var(--look)}.note{color:var(--soft)}"
@@ -150,8 +152,8 @@ static void put_finding(FILE *out, const rw_report_finding *f)
 {
     put(out, "<article><h3><span class=\"%s\">%s</span>, %s</h3>", f->row.severity, f->title,
         f->place);
-    put(out, "<p>%s</p><p class=\"soft\">%s. Confidence %.0f %%. %s</p>", f->row.advice,
-        f->footage, 100 * f->row.confidence, f->evidence);
+    put(out, "<p>%s</p><p class=\"soft\">%s. Confidence %.0f %%. %s</p>", f->row.advice, f->footage,
+        100 * f->row.confidence, f->evidence);
     if (f->row.note || !g_str_equal(f->row.state, "open"))
         put(out, "<p class=\"soft\">Judged: %s. %s</p>", f->row.state,
             f->row.note ? f->row.note : "");

@@ -141,8 +141,8 @@ static void put_scenes(sheet *s, const rw_report_content *c)
         double tallest = 0;
         guint end = MIN(row + (guint)columns, c->scenes->len);
         for (guint i = row; i < end; i++)
-            tallest = MAX(tallest, put_picture(s, g_ptr_array_index(c->scene_pictures, i), 0,
-                                               width, false));
+            tallest = MAX(tallest,
+                          put_picture(s, g_ptr_array_index(c->scene_pictures, i), 0, width, false));
         need(s, tallest + 16);
         for (guint i = row; i < end; i++)
             put_picture(s, g_ptr_array_index(c->scene_pictures, i),
@@ -150,9 +150,8 @@ static void put_scenes(sheet *s, const rw_report_content *c)
         s->y += tallest + 2;
         for (guint i = row; i < end; i++) {
             const rw_scene_row *scene = &g_array_index(c->scenes, rw_scene_row, i);
-            g_autofree char *text =
-                g_strdup_printf("%u. %" G_GINT64_FORMAT " to %" G_GINT64_FORMAT, i + 1,
-                                scene->first, scene->last);
+            g_autofree char *text = g_strdup_printf("%u. %" G_GINT64_FORMAT " to %" G_GINT64_FORMAT,
+                                                    i + 1, scene->first, scene->last);
             put_text(s, MARGIN + (width + gap) * (double)(i - row), width, 7.5, false, 0.4, text,
                      true);
         }
@@ -184,8 +183,8 @@ static void put_finding(sheet *s, const rw_report_finding *f)
     double height = put_text(s, 0, text, 10, true, 0, title, false) +
                     put_text(s, 0, text, 9.5, false, 0, f->row.advice, false) +
                     put_text(s, 0, text, 8.5, false, 0, more, false);
-    double tall = MAX(put_picture(s, f->before, 0, picture, false),
-                      put_picture(s, f->at, 0, picture, false));
+    double tall =
+        MAX(put_picture(s, f->before, 0, picture, false), put_picture(s, f->at, 0, picture, false));
     need(s, MAX(height, tall) + 12);
     double top = s->y;
     put_picture(s, f->before, MARGIN + BODY - 2 * picture - 4, picture, true);
@@ -212,10 +211,9 @@ static void put_all(sheet *s, const rw_report_content *c)
         put_plots(s, c);
     }
     put_heading(s, "Findings");
-    g_autofree char *counts = g_strdup_printf(
-        "%" G_GSIZE_FORMAT " to shoot again, %" G_GSIZE_FORMAT " to look at, %" G_GSIZE_FORMAT
-        " to know of.",
-        c->counts[2], c->counts[1], c->counts[0]);
+    g_autofree char *counts = g_strdup_printf("%" G_GSIZE_FORMAT " to shoot again, %" G_GSIZE_FORMAT
+                                              " to look at, %" G_GSIZE_FORMAT " to know of.",
+                                              c->counts[2], c->counts[1], c->counts[0]);
     put_paragraph(s, 9.5, false, 0.12, 8, counts);
     for (guint i = 0; i < c->findings->len; i++)
         put_finding(s, &g_array_index(c->findings, rw_report_finding, i));
@@ -227,7 +225,10 @@ bool rw_report_write_pdf(const rw_report_content *content, const char *path, GEr
     cairo_surface_t *surface = cairo_pdf_surface_create(path, PAGE_WIDTH, PAGE_HEIGHT);
     cairo_pdf_surface_set_metadata(surface, CAIRO_PDF_METADATA_TITLE, content->title);
     cairo_t *cr = cairo_create(surface);
-    sheet s = {.cr = cr, .layout = pango_cairo_create_layout(cr), .y = MARGIN, .page = 1,
+    sheet s = {.cr = cr,
+               .layout = pango_cairo_create_layout(cr),
+               .y = MARGIN,
+               .page = 1,
                .running_title = content->title};
     put_all(&s, content);
     g_object_unref(s.layout);

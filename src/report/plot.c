@@ -203,8 +203,13 @@ bool rw_plot_draw(cairo_t *cr, const rw_plot *plot, double width, double height)
     double least, greatest, step;
     if (plot->count < 1 || !find_range(plot, &least, &greatest))
         return false;
-    frame_area a = {MARGIN_LEFT, MARGIN_TOP, width - MARGIN_LEFT - (plot->right_scale > 0 ? RIGHT_AXIS : MARGIN_RIGHT),
-                    height - MARGIN_TOP - MARGIN_BOTTOM, 0, 1, plot->count};
+    frame_area a = {MARGIN_LEFT,
+                    MARGIN_TOP,
+                    width - MARGIN_LEFT - (plot->right_scale > 0 ? RIGHT_AXIS : MARGIN_RIGHT),
+                    height - MARGIN_TOP - MARGIN_BOTTOM,
+                    0,
+                    1,
+                    plot->count};
     rw_plot_axis(least, greatest, 4, &a.low, &a.high, &step);
     cairo_set_font_size(cr, TEXT_SIZE);
     draw_heading(cr, plot, width);

@@ -30,8 +30,8 @@ typedef struct rw_plot {
     int64_t count; /* frames */
     rw_plot_series series[RW_PLOT_MAX_SERIES];
     int n_series;
-    bool zero_based;           /* the axis must show 0 */
-    double right_scale;        /* what a unit is on the axis at the right; 0: there is none */
+    bool zero_based;            /* the axis must show 0 */
+    double right_scale;         /* what a unit is on the axis at the right; 0: there is none */
     const int64_t *scene_first; /* first frame of each scene, drawn as hairlines; may be NULL */
     size_t n_scenes;
     const rw_plot_mark *marks; /* findings that belong to this plot; may be NULL */

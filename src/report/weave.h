@@ -9,9 +9,9 @@
 
 #define RW_WEAVE_ROWS 1080.0 /* px are those of a picture so high */
 
-/* One value per frame, px; NAN: not known. before: the picture on the still against the path that it
- * keeps in the movie, so transfer gate and camera together. after: what each frame and the one before
- * it, looked at by themselves, still say against that path. */
+/* One value per frame, px; NAN: not known. before: the picture on the still against the path that
+ * it keeps in the movie, so transfer gate and camera together. after: what each frame and the one
+ * before it, looked at by themselves, still say against that path. */
 typedef struct rw_weave {
     double *before[2], *after[2]; /* across, along the film; owned by the caller */
 } rw_weave;

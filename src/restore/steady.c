@@ -102,8 +102,9 @@ static void close_rest(rw_frame *out, const float *open, const rw_frame *own)
     for (int c = 0; c < 3; c++)
         for (int y = 0; y < out->height; y++)
             for (int x = 0; x < out->width; x++)
-                out->plane[c][y * out->stride + x] += open[(size_t)y * (size_t)out->width + (size_t)x] *
-                                                      own->plane[c][y * own->stride + x];
+                out->plane[c][y * out->stride + x] +=
+                    open[(size_t)y * (size_t)out->width + (size_t)x] *
+                    own->plane[c][y * own->stride + x];
 }
 
 static bool frame(const rw_stage_run *run, const rw_window *window, rw_frame *out,

@@ -173,10 +173,8 @@ bool rw_steady_poses(rw_reel *reel, const rw_gauge *gauge, const int64_t *stills
     uint64_t run;
     bool whole;
     for (size_t i = 0; i < count; i++)
-        poses[i] = (rw_steady_pose){.scene_to_still = places[i],
-                                    .sd = INFINITY,
-                                    .left_x = NAN,
-                                    .left_y = NAN};
+        poses[i] = (rw_steady_pose){
+            .scene_to_still = places[i], .sd = INFINITY, .left_x = NAN, .left_y = NAN};
     *found = false;
     if (count == 0)
         return true;
@@ -269,8 +267,8 @@ static bool fill_input(material *m, size_t i, rw_camera_weave *weave, GError **e
     rw_rung_sight rungs;
     g_autoptr(GError) inner = NULL;
     *weave = (rw_camera_weave){0, 0, 0, 0};
-    *input = (rw_steady_input){.film_to_still = rw_affine_identity(),
-                               .doubled = row->doubled_of >= 0};
+    *input =
+        (rw_steady_input){.film_to_still = rw_affine_identity(), .doubled = row->doubled_of >= 0};
     if (row->still <= 0 || !*place->method)
         return true;
     input->film_to_still = m->place ? *m->place : place->film_to_still;
@@ -294,8 +292,8 @@ static bool placed_by_person(const material *m, size_t i)
     return g_str_equal(g_array_index(m->places, rw_geometry_row, i).method, "person");
 }
 
-/* Where a person said where the film lies on a few frames, that holds whatever the picture says. Who
- * moves most of a scene does not speak of its unsteadiness. */
+/* Where a person said where the film lies on a few frames, that holds whatever the picture says.
+ * Who moves most of a scene does not speak of its unsteadiness. */
 static void heed_person(const material *m, rw_steady_pose *poses)
 {
     size_t said = 0;
@@ -306,7 +304,8 @@ static void heed_person(const material *m, rw_steady_pose *poses)
             poses[i].sd = INFINITY;
 }
 
-/* Poses belong to stills in the order in which they were looked at; frames without one have none. */
+/* Poses belong to stills in the order in which they were looked at; frames without one have none.
+ */
 static bool fill_poses(material *m, const rw_camera_weave *weave, bool *found, GError **error)
 {
     int64_t *stills = g_new(int64_t, m->count);
@@ -352,18 +351,15 @@ static bool gather(material *m, bool *found, GError **error)
 static void leave_alone(rw_steady_run *run, rw_rect want)
 {
     for (int i = 0; i < run->count; i++)
-        run->frame[i] = (rw_steady_frame){.correction = rw_affine_identity(),
-                                          .left_x = NAN,
-                                          .left_y = NAN,
-                                          .held = true};
+        run->frame[i] = (rw_steady_frame){
+            .correction = rw_affine_identity(), .left_x = NAN, .left_y = NAN, .held = true};
     run->scene = (rw_steady_scene){.mode = RW_STEADY_OFF, .crop = want, .crop_share = 1};
     g_strlcpy(run->scene.reason, "Off: this scene was surveyed before steadying was measured.",
               sizeof run->scene.reason);
 }
 
-rw_steady_run *rw_steady_run_new(rw_reel *reel, int64_t first, int64_t last,
-                                 const rw_affine *place, rw_rect want,
-                                 const rw_steady_params *params, GError **error)
+rw_steady_run *rw_steady_run_new(rw_reel *reel, int64_t first, int64_t last, const rw_affine *place,
+                                 rw_rect want, const rw_steady_params *params, GError **error)
 {
     material m = {.reel = reel, .place = place, .count = (size_t)(last - first + 1)};
     m.gauge = rw_reel_gauge(reel, error);

@@ -2,9 +2,9 @@
  *
  * scene.h - a scene's path, from reel.db to a plan.
  *
- *     rw_steady_poses(reel, gauge, stills, places, weave, count, poses, &found, &error);  // measured once
- *     rw_steady_run *run = rw_steady_run_new(reel, first, last, want, &params, &error);   // planned
- *     rw_steady_run_free(&run);
+ *     rw_steady_poses(reel, gauge, stills, places, weave, count, poses, &found, &error);  //
+ * measured once rw_steady_run *run = rw_steady_run_new(reel, first, last, want, &params, &error);
+ * // planned rw_steady_run_free(&run);
  *
  * Survey measures poses at its end, so that finish only plans: milliseconds. A scene that a person
  * drew otherwise is measured again by whoever comes first, from the sights in reel.db; no still is
@@ -33,9 +33,8 @@ typedef struct rw_steady_run {
 
 /* Frames first..last are one scene. place: where the film lies on all of its stills; NULL: as
  * rw_reel_placements says. */
-rw_steady_run *rw_steady_run_new(rw_reel *reel, int64_t first, int64_t last,
-                                 const rw_affine *place, rw_rect want,
-                                 const rw_steady_params *params, GError **error);
+rw_steady_run *rw_steady_run_new(rw_reel *reel, int64_t first, int64_t last, const rw_affine *place,
+                                 rw_rect want, const rw_steady_params *params, GError **error);
 void rw_steady_run_free(rw_steady_run **run);
 
 #endif

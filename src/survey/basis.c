@@ -171,8 +171,8 @@ static void find_bands(rw_basis *b, const sample *samples, size_t count)
     for (size_t k = 0; k < count; k++)
         if (samples[k].grain.patches > 0)
             values[good++] = samples[k].grain.floor;
-    b->bands = good ? rw_grain_bands_choose(radial, median_of(values, good))
-                    : rw_grain_bands_default();
+    b->bands =
+        good ? rw_grain_bands_choose(radial, median_of(values, good)) : rw_grain_bands_default();
     b->band = (rw_grain_band){0.35 * b->bands.fine_high, b->bands.fine_high};
 }
 

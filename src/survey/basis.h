@@ -28,14 +28,14 @@ typedef struct rw_basis {
     rw_affine film_to_still; /* usual place, stored pixels */
     rw_grain_bands bands;
     rw_grain_band band; /* for comparing grain */
-    double f_number;       /* from Exif, 0 unknown */
+    double f_number;    /* from Exif, 0 unknown */
 } rw_basis;
 
 /* The scale at which stills of this width are decoded: grain must stay visible. */
 int rw_basis_eighths(int width);
 
-/* paths[0..count) in film order; unreadable ones are passed over. False when none of the chosen ones
- * could be read: the basis is then a guess that is good for nothing but to go on. */
+/* paths[0..count) in film order; unreadable ones are passed over. False when none of the chosen
+ * ones could be read: the basis is then a guess that is good for nothing but to go on. */
 bool rw_basis_find(rw_basis *basis, const rw_gauge *gauge, const char *const *paths, size_t count);
 
 /* A look's own idea of where the film lies, without the rest of the reel: the usual scale and

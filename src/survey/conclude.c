@@ -15,13 +15,13 @@ typedef struct conclusion {
     rw_track *track;
     rw_limits limits;
     rw_verdicts *verdicts;
-    GArray *judged;      /* rw_finding_row of before */
-    rw_reshot *reshot;   /* what was shot again, and the places that want or have it */
-    size_t *gap;         /* frames of the film before each position that the spine does not show */
-    guint *gap_slot;     /* the first of their slots */
-    int64_t *instead;    /* still that stands in the place of each position's own, 0 none */
-    int64_t *frame;      /* frame number of each position */
-    bool *repeats;       /* shows the same film frame as the position before */
+    GArray *judged;    /* rw_finding_row of before */
+    rw_reshot *reshot; /* what was shot again, and the places that want or have it */
+    size_t *gap;       /* frames of the film before each position that the spine does not show */
+    guint *gap_slot;   /* the first of their slots */
+    int64_t *instead;  /* still that stands in the place of each position's own, 0 none */
+    int64_t *frame;    /* frame number of each position */
+    bool *repeats;     /* shows the same film frame as the position before */
     rw_survey_summary *summary;
 } conclusion;
 
@@ -55,7 +55,8 @@ static const char *judged_state(const conclusion *c, rw_kind kind, int64_t still
     return NULL;
 }
 
-/* A person's word goes over the survey's: a dismissed gap is closed again, a confirmed one opened. */
+/* A person's word goes over the survey's: a dismissed gap is closed again, a confirmed one opened.
+ */
 static void listen(conclusion *c)
 {
     for (size_t i = 0; i < rw_verdicts_count(c->verdicts); i++) {
@@ -144,8 +145,8 @@ static bool put_frames(conclusion *c, GError **error)
         }
         g_array_append_val(rows, row);
     }
-    bool ok = rw_reel_set_frames(c->reel, (const rw_frame_row *)(const void *)rows->data,
-                                 rows->len, error);
+    bool ok = rw_reel_set_frames(c->reel, (const rw_frame_row *)(const void *)rows->data, rows->len,
+                                 error);
     g_array_unref(rows);
     return ok;
 }
@@ -254,15 +255,15 @@ static bool put_scenes(conclusion *c, GError **error)
                             .last = last + 1 < t->count ? scene_head(c, last + 1) - 1
                                                         : c->summary->frames - 1};
         g_strlcpy(row.cue,
-                  i == 0                                             ? "head"
-                  : t->fade[i]                                       ? "fade"
+                  i == 0                                              ? "head"
+                  : t->fade[i]                                        ? "fade"
                   : rw_verdicts_cover(c->verdicts, RW_KIND_SPLICE, i) ? "splice"
-                                                                     : "cut",
+                                                                      : "cut",
                   sizeof row.cue);
         g_array_append_val(rows, row);
     }
-    bool ok = rw_reel_set_scenes(c->reel, (const rw_scene_row *)(const void *)rows->data,
-                                 rows->len, error);
+    bool ok = rw_reel_set_scenes(c->reel, (const rw_scene_row *)(const void *)rows->data, rows->len,
+                                 error);
     g_array_unref(rows);
     return ok;
 }
@@ -274,7 +275,8 @@ static void add_pictures(GString *out, const rw_track *t, const rw_verdict *v)
     size_t other = v->anchor > 0 ? v->anchor - 1 : MIN(v->anchor + 1, t->count - 1);
     g_autofree char *a = rw_survey_picture_path(t->still[MIN(other, v->anchor)]);
     g_autofree char *b = rw_survey_picture_path(t->still[MAX(other, v->anchor)]);
-    g_string_append_printf(out, "%s\"pictures\":[\"%s\",\"%s\"]", v->evidence->len ? "," : "", a, b);
+    g_string_append_printf(out, "%s\"pictures\":[\"%s\",\"%s\"]", v->evidence->len ? "," : "", a,
+                           b);
 }
 
 /* ---- what was mended by shooting again ---- */
@@ -299,7 +301,8 @@ static size_t open_gap(const conclusion *c, size_t i, int64_t *first, int64_t *l
     return open;
 }
 
-/* The late still that mended what a verdict tells: the first of several; 0 when something is left. */
+/* The late still that mended what a verdict tells: the first of several; 0 when something is left.
+ */
 static int64_t mended_by(const conclusion *c, const rw_verdict *v)
 {
     int64_t first, last, still = 0;
@@ -349,8 +352,8 @@ static rw_finding_row to_row(const conclusion *c, const rw_verdict *v)
         .severity = g_strdup(rw_severity_name(again ? RW_NOTE : v->severity)),
         .confidence = v->confidence,
         .evidence = g_string_free(evidence, FALSE),
-        .advice = again ? g_strdup_printf("Nothing to do: it was shot again, and %s stands here now.",
-                                          again)
+        .advice = again ? g_strdup_printf(
+                              "Nothing to do: it was shot again, and %s stands here now.", again)
                         : g_strdup(v->advice ? v->advice : kind->advice),
     };
     if (gap)
@@ -394,10 +397,8 @@ static bool write_down(conclusion *c, GError **error)
         return false;
     bool ok = put_frames(c, error) && put_geometry(c, error) && put_summary(c, error) &&
               put_way_up(c, error) && put_scenes(c, error) && put_findings(c, error) &&
-              rw_hue_conclude(c->reel, error) &&
-              rw_reshot_store(c->reshot, c->reel, error) &&
-              rw_reel_log_event(c->reel, "surveyed", NULL, error) &&
-              rw_reel_commit(c->reel, error);
+              rw_hue_conclude(c->reel, error) && rw_reshot_store(c->reshot, c->reel, error) &&
+              rw_reel_log_event(c->reel, "surveyed", NULL, error) && rw_reel_commit(c->reel, error);
     if (!ok)
         rw_reel_rollback(c->reel);
     return ok && count_findings(c, error);

@@ -10,8 +10,8 @@
 
 #include "survey/basis.h"
 
-/* order: ids of the stills that were shot first, in the order of the film. Places those that were shot
- * again among them. Fills the summary; `measured` grows by those. */
+/* order: ids of the stills that were shot first, in the order of the film. Places those that were
+ * shot again among them. Fills the summary; `measured` grows by those. */
 bool rw_conclude(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis, const int64_t *order,
                  size_t count, const rw_survey_options *options, rw_survey_summary *summary,
                  GError **error);

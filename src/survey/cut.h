@@ -7,8 +7,8 @@
 
 #include "survey/track.h"
 
-/* Fills track->scene. A position begins a scene when its picture cannot be made from the last one by
- * moving parts of it and its tones differ, both by far more than is usual around it. */
+/* Fills track->scene. A position begins a scene when its picture cannot be made from the last one
+ * by moving parts of it and its tones differ, both by far more than is usual around it. */
 void rw_cut_find(rw_track *track);
 
 #endif

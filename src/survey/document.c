@@ -36,9 +36,8 @@ static void add_frame(rw_reel *reel, const frame_facts *facts, const rw_frame_ro
     g_string_append_printf(text, "{\"n\":%" G_GINT64_FORMAT ",\"still\":", frame->n);
     rw_json_string(text, still ? still->path : NULL);
     g_string_append(text, ",\"captured\":");
-    g_autofree char *time = still && still->captured_us != INT64_MIN
-                                ? rw_still_format_time(still->captured_us)
-                                : NULL;
+    g_autofree char *time =
+        still && still->captured_us != INT64_MIN ? rw_still_format_time(still->captured_us) : NULL;
     rw_json_string(text, time);
     rw_geometry_row geometry;
     g_string_append(text, ",\"film_to_still\":");
@@ -77,8 +76,8 @@ static bool load_facts(rw_reel *reel, int64_t count, frame_facts *facts, GError 
     facts->exposure = g_new(double, count + 1);
     return rw_reel_measure_series(reel, table[RW_M_SHARPNESS].name, 0, 0, count - 1,
                                   facts->sharpness, error) &&
-           rw_reel_measure_series(reel, table[RW_M_EXPOSURE].name, 0, 0, count - 1,
-                                  facts->exposure, error);
+           rw_reel_measure_series(reel, table[RW_M_EXPOSURE].name, 0, 0, count - 1, facts->exposure,
+                                  error);
 }
 
 static void clear_facts(frame_facts *facts)
@@ -159,10 +158,9 @@ static void add_finding(rw_reel *reel, const rw_finding_row *f, GString *text)
     g_autofree char *path = still_path(reel, f->still);
     g_string_append(text, "{\"kind\":");
     rw_json_string(text, f->kind);
-    g_string_append_printf(text,
-                           ",\"first\":%" G_GINT64_FORMAT ",\"last\":%" G_GINT64_FORMAT
-                           ",\"still\":",
-                           f->first, f->last);
+    g_string_append_printf(
+        text, ",\"first\":%" G_GINT64_FORMAT ",\"last\":%" G_GINT64_FORMAT ",\"still\":", f->first,
+        f->last);
     rw_json_string(text, path);
     g_string_append_printf(text, ",\"severity\":\"%s\",\"confidence\":", f->severity);
     rw_json_number(text, f->confidence, 4);
@@ -220,8 +218,7 @@ static GArray *collect(char **reasons, const GArray *frames, double pitch)
         if (!reasons[n])
             continue;
         double mm = (double)(n - repeats) * pitch;
-        rw_reshoot_row *last =
-            out->len ? &g_array_index(out, rw_reshoot_row, out->len - 1) : NULL;
+        rw_reshoot_row *last = out->len ? &g_array_index(out, rw_reshoot_row, out->len - 1) : NULL;
         if (last && last->last == (int64_t)n - 1 && g_str_equal(last->why, reasons[n])) {
             last->last = n;
             last->last_mm = mm;
@@ -271,10 +268,9 @@ bool rw_reshoot_write_json(rw_reel *reel, FILE *out, GError **error)
     for (guint i = 0; i < rows->len; i++) {
         const rw_reshoot_row *r = &g_array_index(rows, rw_reshoot_row, i);
         const double mm[] = {r->first_mm, r->last_mm};
-        g_string_append_printf(text,
-                               "%s\n{\"first\":%" G_GINT64_FORMAT ",\"last\":%" G_GINT64_FORMAT
-                               ",\"why\":",
-                               i ? "," : "", r->first, r->last);
+        g_string_append_printf(
+            text, "%s\n{\"first\":%" G_GINT64_FORMAT ",\"last\":%" G_GINT64_FORMAT ",\"why\":",
+            i ? "," : "", r->first, r->last);
         rw_json_string(text, r->why);
         for (int k = 0; k < 4; k++) {
             static const char *const keys[] = {"first_m", "last_m", "first_ft", "last_ft"};

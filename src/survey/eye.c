@@ -162,8 +162,7 @@ static void read_colour(rw_eye *eye, const rw_pixels *pixels, rw_affine map, rw_
 {
     rw_colour_sight *s = &g->colour;
     rw_rect a = eye->gauge->camera_aperture;
-    rw_rect inside = {a.x + 0.08 * a.width, a.y + 0.08 * a.height, 0.84 * a.width,
-                      0.84 * a.height};
+    rw_rect inside = {a.x + 0.08 * a.width, a.y + 0.08 * a.height, 0.84 * a.width, 0.84 * a.height};
     if (g->certain)
         rw_hues_of(pixels, map, rebate(eye->gauge), 2000, true, s->rebate);
     double best = 0;

@@ -21,15 +21,15 @@ typedef struct rw_glance {
     rw_readings readings; /* those of one still */
     rw_gate_sight sight;
     rw_colour_sight colour;
-    rw_affine place;      /* film mm -> stored pixels, this still's own idea */
-    bool certain;         /* place rests on a perforation */
+    rw_affine place; /* film mm -> stored pixels, this still's own idea */
+    bool certain;    /* place rests on a perforation */
     rw_imprint imprint;
-    uint8_t *picture;     /* a small JPEG of the still; owned */
+    uint8_t *picture; /* a small JPEG of the still; owned */
     size_t picture_bytes;
-    rw_small small;       /* owned */
+    rw_small small;          /* owned */
     rw_steady_glance steady; /* owned; empty unless the eye was told to look for it */
-    double px_per_mm;     /* stored pixels */
-    char fault[200];      /* one line, "" when none */
+    double px_per_mm;        /* stored pixels */
+    char fault[200];         /* one line, "" when none */
 } rw_glance;
 
 void rw_glance_free(rw_glance **glance);

@@ -53,8 +53,8 @@ rw_fft *rw_fft_new(int width, int height)
     fft->height = height;
     axis_init(&fft->x, width);
     axis_init(&fft->y, height);
-    fft->scratch_re = g_new(float, width * height);
-    fft->scratch_im = g_new(float, width * height);
+    fft->scratch_re = g_new(float, width *height);
+    fft->scratch_im = g_new(float, width *height);
     return fft;
 }
 

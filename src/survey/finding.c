@@ -6,26 +6,28 @@
 #include "survey/json_text.h"
 
 static const rw_finding_kind kinds[] = {
-    [RW_KIND_MISSING] = {"missing-frame", "A film frame was not taken", "redo",
-                         "Wind back and shoot the frames between these two stills.",
-                         "The strip of the next picture on the last still does not carry the grain "
-                         "of this still; or, where no such strip shows, the clock has a gap and the "
-                         "picture moved on by a multiple of its usual step."},
-    [RW_KIND_DOUBLED] = {"doubled-frame", "A film frame was taken twice", "note",
-                         "Nothing to do: the second still is passed over. If it happens often, look "
-                         "at the transport's grip.",
-                         "Both stills carry the same film grain, not just a similar picture."},
-    [RW_KIND_SMEARED] = {"smeared-frame", "The film moved during the exposure", "redo",
-                         "Shoot this frame again; let the shutter open later after the pulldown.",
-                         "Edges of the perforation and the grain are blurred along the film and not "
-                         "across it."},
+    [RW_KIND_MISSING] =
+        {"missing-frame", "A film frame was not taken", "redo",
+         "Wind back and shoot the frames between these two stills.",
+         "The strip of the next picture on the last still does not carry the grain "
+         "of this still; or, where no such strip shows, the clock has a gap and the "
+         "picture moved on by a multiple of its usual step."},
+    [RW_KIND_DOUBLED] =
+        {"doubled-frame", "A film frame was taken twice", "note",
+         "Nothing to do: the second still is passed over. If it happens often, look "
+         "at the transport's grip.",
+         "Both stills carry the same film grain, not just a similar picture."},
+    [RW_KIND_SMEARED] =
+        {"smeared-frame", "The film moved during the exposure", "redo",
+         "Shoot this frame again; let the shutter open later after the pulldown.",
+         "Edges of the perforation and the grain are blurred along the film and not "
+         "across it."},
     [RW_KIND_FOCUS_DRIFT] = {"focus-drift", "Focus wandered over the reel", "look",
                              "Refocus on the grain; look at the mount, the gate's pressure and the "
                              "film's curl.",
                              "Edges of the perforations grow wider and the grain coarser over many "
                              "frames."},
-    [RW_KIND_SOFT] = {"soft-frame", "One still is out of focus", "redo",
-                      "Shoot this frame again.",
+    [RW_KIND_SOFT] = {"soft-frame", "One still is out of focus", "redo", "Shoot this frame again.",
                       "Edges of the perforation and the grain of this still are softer in all "
                       "directions than its neighbours'."},
     [RW_KIND_EXPOSURE] = {"exposure-shift", "The light or the exposure changed", "look",
@@ -38,10 +40,11 @@ static const rw_finding_kind kinds[] = {
                       "Stop, clean the gate, and shoot from its first frame again if it shows.",
                       "A thin dark thing stays at its place before the camera while the film and "
                       "its picture move."},
-    [RW_KIND_PERFORATION] = {"damaged-perforation", "A perforation is torn or dirty", "note",
-                             "Nothing to shoot again; the frame is placed by its neighbours. Look at "
-                             "the film before it runs again.",
-                             "The sides of the perforation are not straight, or not clear."},
+    [RW_KIND_PERFORATION] =
+        {"damaged-perforation", "A perforation is torn or dirty", "note",
+         "Nothing to shoot again; the frame is placed by its neighbours. Look at "
+         "the film before it runs again.",
+         "The sides of the perforation are not straight, or not clear."},
     [RW_KIND_LOST] = {"lost-registration", "The frame could not be placed", "look",
                       "Look at the frame; let the perforation show whole and clear.",
                       "No perforation was found that could be trusted."},
@@ -155,11 +158,15 @@ rw_verdict *rw_verdicts_get(rw_verdicts *verdicts, size_t i)
     return &g_array_index(verdicts->rows, rw_verdict, i);
 }
 
-rw_verdict *rw_verdicts_add(rw_verdicts *verdicts, rw_kind kind, rw_severity severity,
-                            size_t first, size_t last, double confidence)
+rw_verdict *rw_verdicts_add(rw_verdicts *verdicts, rw_kind kind, rw_severity severity, size_t first,
+                            size_t last, double confidence)
 {
-    rw_verdict v = {.kind = kind, .severity = severity, .first = first, .last = last,
-                    .anchor = first, .confidence = CLAMP(confidence, 0, 1),
+    rw_verdict v = {.kind = kind,
+                    .severity = severity,
+                    .first = first,
+                    .last = last,
+                    .anchor = first,
+                    .confidence = CLAMP(confidence, 0, 1),
                     .evidence = g_string_new(NULL)};
     g_array_append_val(verdicts->rows, v);
     return rw_verdicts_get(verdicts, verdicts->rows->len - 1);

@@ -58,13 +58,13 @@ typedef struct rw_verdict {
     rw_kind kind;
     rw_severity severity;
     size_t first, last;
-    size_t anchor;        /* position of the still it hangs on */
-    size_t missing;       /* how many frames lie between first - 1 and first */
-    bool sure;            /* act on it: insert the frames, pass over the still */
-    bool dismissed;       /* a person said that it is nothing */
-    double confidence;    /* 0..1 */
-    const char *advice;   /* NULL: the kind's own */
-    GString *evidence;    /* members of a JSON object, comma-separated; owned */
+    size_t anchor;      /* position of the still it hangs on */
+    size_t missing;     /* how many frames lie between first - 1 and first */
+    bool sure;          /* act on it: insert the frames, pass over the still */
+    bool dismissed;     /* a person said that it is nothing */
+    double confidence;  /* 0..1 */
+    const char *advice; /* NULL: the kind's own */
+    GString *evidence;  /* members of a JSON object, comma-separated; owned */
 } rw_verdict;
 
 typedef struct rw_verdicts rw_verdicts;
@@ -73,8 +73,8 @@ void rw_verdicts_free(rw_verdicts **verdicts);
 size_t rw_verdicts_count(const rw_verdicts *verdicts);
 /* Owned by the list, valid until the next add. */
 rw_verdict *rw_verdicts_get(rw_verdicts *verdicts, size_t i);
-rw_verdict *rw_verdicts_add(rw_verdicts *verdicts, rw_kind kind, rw_severity severity,
-                            size_t first, size_t last, double confidence);
+rw_verdict *rw_verdicts_add(rw_verdicts *verdicts, rw_kind kind, rw_severity severity, size_t first,
+                            size_t last, double confidence);
 /* By first position, then kind. */
 void rw_verdicts_sort(rw_verdicts *verdicts);
 /* Is position i covered by a verdict of this kind? */
@@ -91,10 +91,12 @@ void rw_judge_stills(const rw_track *track, const rw_limits *limits, rw_verdicts
 void rw_judge_blur(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 /* After blur: a blurred still does not tell what likeness is usual. */
 void rw_judge_doubled(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
-/* Where stills show a strip of the next picture: 1 beyond the far frame line, -1 beyond the near one,
- * 0 nowhere to speak of. home: where it is usually found on the next still, off the nominal pitch, decoded pixels. */
+/* Where stills show a strip of the next picture: 1 beyond the far frame line, -1 beyond the near
+ * one, 0 nowhere to speak of. home: where it is usually found on the next still, off the nominal
+ * pitch, decoded pixels. */
 int rw_track_next_side(const rw_track *track, rw_point *home);
-/* Share of such strips that are found round each position of its scene, 0..1; share: count of them. */
+/* Share of such strips that are found round each position of its scene, 0..1; share: count of them.
+ */
 void rw_track_hearing(const rw_track *track, const rw_verdicts *verdicts, double *share);
 /* After doubled and blur: what they explain is no gap. */
 void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
@@ -105,7 +107,8 @@ void rw_judge_clipped(const rw_track *track, const rw_limits *limits, rw_verdict
 void rw_judge_gate(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 void rw_judge_splice(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 
-/* Looks at the small pictures in the reel's cache, one after the other; reel_path NULL: not at all. */
+/* Looks at the small pictures in the reel's cache, one after the other; reel_path NULL: not at all.
+ */
 void rw_judge_hair(const rw_track *track, const char *reel_path, rw_verdicts *verdicts);
 
 /* All of them in their order. */

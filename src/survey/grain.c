@@ -5,8 +5,8 @@
 #include "survey/grain.h"
 
 enum {
-    N = 64,         /* patch side, decoded pixels */
-    COLUMNS = 12,   /* candidates over the picture */
+    N = 64,       /* patch side, decoded pixels */
+    COLUMNS = 12, /* candidates over the picture */
     ROWS = 9,
     CANDIDATES = COLUMNS * ROWS,
     CHOSEN = 20
@@ -20,7 +20,7 @@ typedef struct candidate {
     int x, y;        /* decoded pixel of the patch's middle */
     double variance; /* of the small picture: what is no grain */
     double level;
-    int order;       /* ties are settled by place */
+    int order; /* ties are settled by place */
 } candidate;
 
 /* What one patch says. */
@@ -92,7 +92,7 @@ rw_grain_bands rw_grain_bands_default(void)
 rw_grain_bands rw_grain_bands_choose(const double radial[RW_RADIAL_BINS], double floor)
 {
     static const double above_noise = 1.4; /* ln: grain four times the noise */
-    int last = 10; /* never below 0.16: coarser detail is the scene's own */
+    int last = 10;                         /* never below 0.16: coarser detail is the scene's own */
     while (last < 27 && radial[last] > floor + above_noise && isfinite(radial[last]))
         last++;
     double top = 0.5 * last / RW_RADIAL_BINS;
@@ -105,8 +105,7 @@ static double mean_square(double low, double high)
     return 0.5 * (low * low + high * high); /* uniform over the ring */
 }
 
-double rw_grain_blur_change(const rw_grain_bands *b, double ln_ratio_change,
-                            double ln_fine_change)
+double rw_grain_blur_change(const rw_grain_bands *b, double ln_ratio_change, double ln_fine_change)
 {
     double fine = 4 * G_PI * G_PI * mean_square(b->fine_low, b->fine_high);
     double coarse = 4 * G_PI * G_PI * mean_square(b->coarse_low, b->coarse_high);
@@ -302,8 +301,8 @@ void rw_grain_reader_read(rw_grain_reader *reader, const rw_gauge *gauge, const 
     /* Parseval: |F|^2 of the windowed patch is N^2 times its energy; the Hann window in two
      * directions leaves (3/8)^2 of it. The coarse band fills pi (high^2 - low^2) of the unit
      * square of frequencies. */
-    double area = G_PI * (bands->coarse_high * bands->coarse_high -
-                          bands->coarse_low * bands->coarse_low);
+    double area =
+        G_PI * (bands->coarse_high * bands->coarse_high - bands->coarse_low * bands->coarse_low);
     double coarse = exp(median(r->powers, count, offsetof(patch_power, ln_coarse)));
     reading->amount = sqrt(coarse * area / (N * N * (9.0 / 64)));
 }

@@ -31,22 +31,22 @@ rw_grain_bands rw_grain_bands_default(void);
 /* Bands for a mean spectrum (ln power by radial bin): fine ends where the film's grain sinks into
  * the camera's noise. */
 rw_grain_bands rw_grain_bands_choose(const double radial[RW_RADIAL_BINS], double floor);
-/* Change of blur variance (decoded px^2) that explains a change of ln(fine / coarse) and of ln fine.
- * Detail of the scene adds to the coarse band more than to the fine one and looks like blur in the
- * first and like sharpness in the second; only what both say alike is blur: the smaller of the two,
- * 0 when they contradict each other. */
+/* Change of blur variance (decoded px^2) that explains a change of ln(fine / coarse) and of ln
+ * fine. Detail of the scene adds to the coarse band more than to the fine one and looks like blur
+ * in the first and like sharpness in the second; only what both say alike is blur: the smaller of
+ * the two, 0 when they contradict each other. */
 double rw_grain_blur_change(const rw_grain_bands *bands, double ln_ratio_change,
                             double ln_fine_change);
 
 typedef struct rw_grain_reading {
-    double ln_ratio;  /* ln(fine / coarse power), camera noise taken off */
-    double ln_fine;   /* ln of the fine power, coded^2 */
-    double amount;    /* coded sd of the grain in the coarse band */
-    double level;     /* coded mean of the patches that were read */
-    double ln_along;  /* ln(fine power along the film / across it): smear makes it negative */
-    double floor;     /* ln of the camera's noise power */
+    double ln_ratio; /* ln(fine / coarse power), camera noise taken off */
+    double ln_fine;  /* ln of the fine power, coded^2 */
+    double amount;   /* coded sd of the grain in the coarse band */
+    double level;    /* coded mean of the patches that were read */
+    double ln_along; /* ln(fine power along the film / across it): smear makes it negative */
+    double floor;    /* ln of the camera's noise power */
     double radial[RW_RADIAL_BINS]; /* ln power, median over the patches */
-    int patches;      /* 0: no picture to read; the rest is NAN then */
+    int patches;                   /* 0: no picture to read; the rest is NAN then */
 } rw_grain_reading;
 
 typedef struct rw_grain_reader rw_grain_reader;

@@ -5,20 +5,20 @@
 #include "survey/hair.h"
 
 enum {
-    RING = 24,       /* pictures kept */
-    ARM = 3,         /* pixels from the ridge to where its sides are looked at */
-    CALM = 8,       /* frames from which a judgement is no hurry */
+    RING = 24, /* pictures kept */
+    ARM = 3,   /* pixels from the ridge to where its sides are looked at */
+    CALM = 8,  /* frames from which a judgement is no hurry */
     LEAST_AREA = 8,
     HURRY_AREA = 20,
     LEAST_LENGTH = 10,
     LARGEST_BOX = 200 * 200,
     MOST_SUSPECTS = 256,
     PAD = 3,
-    GATE = 5,    /* pixels from the gate's edge within which nothing is judged */
-    KIN = 8,     /* pixels, and frames, within which parts belong to one hair */
-    DARK = 24,   /* coded */
-    FINE = 40,   /* steps of ln light */
-    LOCAL = 4    /* radius of the local mean */
+    GATE = 5,  /* pixels from the gate's edge within which nothing is judged */
+    KIN = 8,   /* pixels, and frames, within which parts belong to one hair */
+    DARK = 24, /* coded */
+    FINE = 40, /* steps of ln light */
+    LOCAL = 4  /* radius of the local mean */
 };
 
 /* ln of light by which a ridge must be darker than both its sides. */
@@ -28,8 +28,8 @@ enum {
 /* Film that weaves less than this (rms, pixels) tells nothing. */
 #define LEAST_WEAVE 0.2
 /* Unrest of a thing as it is, in units of its unrest when its frames are moved with the film and
- * against it: hairs lie below 0.1, scratches and branches above 0.4. A faint thing's unrest is mostly
- * noise and must be lower. Above the last it goes with the film or with the scene. */
+ * against it: hairs lie below 0.1, scratches and branches above 0.4. A faint thing's unrest is
+ * mostly noise and must be lower. Above the last it goes with the film or with the scene. */
 #define STANDS       0.25
 #define STANDS_FAINT 0.10
 #define FAINT        0.35 /* ln of light */
@@ -40,7 +40,7 @@ enum {
 #define HURRY_WEAVE    0.28
 #define HURRY_CONTRAST 0.50
 /* ... and both ways must make it about equally restless. */
-#define EVEN   0.35
+#define EVEN 0.35
 
 typedef enum state { OPEN, CONTENT, HAIR, GONE } state;
 
@@ -62,13 +62,13 @@ struct rw_hair_finder {
     int patience;
     int width, height;
     int64_t fed;
-    int8_t *ring[RING];   /* ln light less its local mean, in 1 / FINE */
+    int8_t *ring[RING]; /* ln light less its local mean, in 1 / FINE */
     moment when[RING];
-    uint32_t *history;    /* bit k: a ridge k frames ago */
-    float *logs;          /* scratch */
-    uint8_t *taken;       /* pixels of suspects that are alive */
-    uint8_t *brightest;   /* luma so far: what was never bright is the gate */
-    uint8_t *label;       /* scratch of the flood */
+    uint32_t *history;  /* bit k: a ridge k frames ago */
+    float *logs;        /* scratch */
+    uint8_t *taken;     /* pixels of suspects that are alive */
+    uint8_t *brightest; /* luma so far: what was never bright is the gate */
+    uint8_t *label;     /* scratch of the flood */
     int *stack;
     float log_of[256];
     GArray *suspects;
@@ -286,8 +286,8 @@ static void spread(const rw_hair_finder *f, const suspect *s, rw_hair *hair)
     hair->length = hypot(s->box.width, s->box.height);
 }
 
-/* Collects the lasting pixels connected to `start` (8 neighbours) into a suspect; false when they are
- * too few or too compact for a hair. */
+/* Collects the lasting pixels connected to `start` (8 neighbours) into a suspect; false when they
+ * are too few or too compact for a hair. */
 static bool collect(rw_hair_finder *f, int start, rw_irect area, suspect *out)
 {
     int n = 0, head = 0, w = f->width;
@@ -510,8 +510,7 @@ static void find_new(rw_hair_finder *f, rw_irect area)
         for (int x = area.x; x < area.x + area.width; x++) {
             int i = y * f->width + x;
             suspect s;
-            if (f->label[i] || f->taken[i] || !lasts(f, f->history[i]) ||
-                !collect(f, i, area, &s))
+            if (f->label[i] || f->taken[i] || !lasts(f, f->history[i]) || !collect(f, i, area, &s))
                 continue;
             s.hair.first = onset(f, &s);
             s.hair.last = s.last_seen = f->when[slot(f, 0)].position;

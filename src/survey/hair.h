@@ -8,8 +8,8 @@
  *
  *     rw_hair_finder *finder = rw_hair_finder_new(8);
  *     for each still in order: rw_hair_finder_feed(finder, &frame);
- *     for (size_t i = 0; i < rw_hair_finder_count(finder); i++) rw_hair_finder_get(finder, i, &hair);
- *     rw_hair_finder_free(&finder);
+ *     for (size_t i = 0; i < rw_hair_finder_count(finder); i++) rw_hair_finder_get(finder, i,
+ * &hair); rw_hair_finder_free(&finder);
  *
  * Memory is that of 24 small pictures whatever the length of the reel.
  */
@@ -34,8 +34,8 @@ typedef enum rw_hair_proof {
 typedef struct rw_hair {
     int64_t first, last; /* positions of onset and of the last still that shows it */
     rw_irect box;
-    double length;       /* pixels, diagonal of the box */
-    double contrast;     /* mean ln(light beside / light on it) */
+    double length;   /* pixels, diagonal of the box */
+    double contrast; /* mean ln(light beside / light on it) */
     double confidence;
     rw_hair_proof proof;
 } rw_hair;
@@ -48,7 +48,6 @@ void rw_hair_finder_feed(rw_hair_finder *finder, const rw_hair_frame *frame);
 /* In the order in which they were proved. */
 size_t rw_hair_finder_count(const rw_hair_finder *finder);
 void rw_hair_finder_get(const rw_hair_finder *finder, size_t i, rw_hair *hair);
-
 
 /* From film mm to the small picture of a still that was decoded as the basis says. */
 rw_affine rw_hair_film_to_small(const rw_basis *basis, rw_affine film_to_still);

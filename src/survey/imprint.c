@@ -8,15 +8,15 @@
 enum {
     W = RW_PATCH_WIDTH,
     H = RW_PATCH_HEIGHT,
-    MOST = 8,             /* pairs of patches compared at a time */
-    SPARSE = 3,           /* patches of each frame line that two whole pictures are compared by */
-    RADIUS = 6,           /* of the high-pass: grain is finer, most of the picture coarser */
-    MARGIN = 2 * RADIUS,  /* pixels read round a patch: two box passes */
+    MOST = 8,            /* pairs of patches compared at a time */
+    SPARSE = 3,          /* patches of each frame line that two whole pictures are compared by */
+    RADIUS = 6,          /* of the high-pass: grain is finer, most of the picture coarser */
+    MARGIN = 2 * RADIUS, /* pixels read round a patch: two box passes */
     WIDE = W + 2 * MARGIN,
     HIGH = H + 2 * MARGIN,
-    TAPER = 6,            /* samples over which a patch fades to nothing at its ends */
-    REACH = 8             /* shifts looked at, pixels: what registration by one hole, torn or not,
-                           * and shrinkage over one pitch leave */
+    TAPER = 6, /* samples over which a patch fades to nothing at its ends */
+    REACH = 8  /* shifts looked at, pixels: what registration by one hole, torn or not,
+                * and shrinkage over one pitch leave */
 };
 
 /* Between a frame line and a patch: the picture's own edge is not grain. */
@@ -30,9 +30,9 @@ enum {
 /* ---- where the patches lie ---- */
 
 typedef struct patch_place {
-    double x;          /* share of the picture's width, centre of the patch */
-    double y;          /* film mm, the patch's edge of smaller y */
-    int first, last;   /* rows that must be on the still, last exclusive */
+    double x;        /* share of the picture's width, centre of the patch */
+    double y;        /* film mm, the patch's edge of smaller y */
+    int first, last; /* rows that must be on the still, last exclusive */
 } patch_place;
 
 static bool is_middle(int patch)
@@ -100,7 +100,8 @@ static bool is_inside(const rw_pixels *pixels, int x, int y)
 
 /* Reads WIDE x HIGH luma samples whose sample (MARGIN, MARGIN) is at (x, y). False when rows
  * first..last of the patch are not all on the still; beyond it the edge repeats. */
-static bool read_block(const rw_pixels *pixels, axes a, int x, int y, const patch_place *p, float *out)
+static bool read_block(const rw_pixels *pixels, axes a, int x, int y, const patch_place *p,
+                       float *out)
 {
     int end = W - 1, last = p->last - 1;
     if (!is_inside(pixels, x + p->first * a.vx, y + p->first * a.vy) ||
@@ -350,9 +351,8 @@ rw_matcher *rw_matcher_new(rw_grain_band band)
             float fx = rw_fft_frequency(x, W), fy = rw_fft_frequency(y, H);
             float f = hypotf(fx, fy);
             float rise = (f - (float)band.low) / slope, fall = ((float)band.high - f) / slope;
-            m->weight[y * W + x] = fabsf(fx) < least_x
-                                       ? 0
-                                       : CLAMP(rise, 0.0f, 1.0f) * CLAMP(fall, 0.0f, 1.0f);
+            m->weight[y * W + x] =
+                fabsf(fx) < least_x ? 0 : CLAMP(rise, 0.0f, 1.0f) * CLAMP(fall, 0.0f, 1.0f);
         }
     return m;
 }
@@ -368,9 +368,8 @@ void rw_matcher_free(rw_matcher **matcher)
 static float taper(int i, int n)
 {
     int end = MIN(i, n - 1 - i), length = MIN(TAPER, n / 2);
-    return end >= length
-               ? 1.0f
-               : 0.5f - 0.5f * cosf((float)G_PI * ((float)end + 0.5f) / (float)length);
+    return end >= length ? 1.0f
+                         : 0.5f - 0.5f * cosf((float)G_PI * ((float)end + 0.5f) / (float)length);
 }
 
 /* e^(2 pi i f dx) for every column's frequency f. */
@@ -497,10 +496,10 @@ static double parabola(double before, double top, double after)
 static void refine(const cross *c, double step, double *dx, double *dy)
 {
     double top = correlation_at(c, *dx, *dy);
-    double x = parabola(correlation_at(c, *dx - step, *dy), top,
-                        correlation_at(c, *dx + step, *dy));
-    double y = parabola(correlation_at(c, *dx, *dy - step), top,
-                        correlation_at(c, *dx, *dy + step));
+    double x =
+        parabola(correlation_at(c, *dx - step, *dy), top, correlation_at(c, *dx + step, *dy));
+    double y =
+        parabola(correlation_at(c, *dx, *dy - step), top, correlation_at(c, *dx, *dy + step));
     *dx += x * step;
     *dy += y * step;
 }
@@ -560,8 +559,8 @@ static int add_pairs(pair *pairs, int used, const rw_imprint *a, int set_a, cons
     return used;
 }
 
-static rw_grain_match match_sets(rw_matcher *m, const rw_imprint *a, int set_a,
-                                 const rw_imprint *b, int set_b)
+static rw_grain_match match_sets(rw_matcher *m, const rw_imprint *a, int set_a, const rw_imprint *b,
+                                 int set_b)
 {
     pair pairs[MOST];
     double each[MOST];

@@ -49,7 +49,7 @@ typedef enum rw_patch_set {
 } rw_patch_set;
 
 typedef struct rw_patch {
-    float scale; /* coded levels per step of grain; 0: the patch is not on the still */
+    float scale;        /* coded levels per step of grain; 0: the patch is not on the still */
     float off_x, off_y; /* its first sample lies this far beyond its place on the film, pixels */
     int8_t grain[RW_PATCH_SIZE]; /* high-pass, in steps */
 } rw_patch;
@@ -93,13 +93,14 @@ typedef struct rw_grain_match {
 typedef struct rw_pair_grain {
     rw_grain_match same; /* do they show the same frame? */
     /* Does b show the frame that follows a on the far, on the near side? `beside` is how alike a's
-     * own picture is to b in that place: what a motionless scene gives without any such relation. */
+     * own picture is to b in that place: what a motionless scene gives without any such relation.
+     */
     rw_grain_match far, near;
     double beside_far, beside_near;
 } rw_pair_grain;
 
-/* Its parts: do a and b show the same frame; does b show the frame that follows a on the far (else the
- * near) side; and how alike is a's own picture to b where the next one's strip should be. */
+/* Its parts: do a and b show the same frame; does b show the frame that follows a on the far (else
+ * the near) side; and how alike is a's own picture to b where the next one's strip should be. */
 rw_grain_match rw_matcher_same(rw_matcher *matcher, const rw_imprint *a, const rw_imprint *b);
 rw_grain_match rw_matcher_next(rw_matcher *matcher, const rw_imprint *a, const rw_imprint *b,
                                bool far);

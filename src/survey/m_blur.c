@@ -105,11 +105,11 @@ static void add_evidence(rw_verdict *v, const rw_track *t, size_t i, const blur 
 #define RATIO_OF_BLUR 0.2
 
 typedef struct signs {
-    bool edge;   /* the edges are blurred along the film */
-    bool even;   /* the edges are much wider, and alike in both directions */
-    bool grain;  /* the grain is blurred along the film */
-    bool weaker; /* fine grain is weaker */
-    bool pale;   /* ... and grain of every fineness with it */
+    bool edge;    /* the edges are blurred along the film */
+    bool even;    /* the edges are much wider, and alike in both directions */
+    bool grain;   /* the grain is blurred along the film */
+    bool weaker;  /* fine grain is weaker */
+    bool pale;    /* ... and grain of every fineness with it */
     bool no_edge; /* the perforation has no edges to measure, or odd ones */
 } signs;
 
@@ -118,7 +118,7 @@ static signs read_signs(const blur *b, const usual *u, const rw_limits *limits)
     double by_edge = u->doubt * MAX(log(limits->v[RW_LIMIT_SMEAR]), 6 * u->edge_sd);
     double by_grain = u->doubt * MAX(0.7, 6 * u->grain_sd);
     double by_fine = u->doubt * MAX(0.5, 6 * u->fine_sd);
-    bool weaker = b->fine < -by_fine, wide = b->across > log(1 + limits->v[RW_LIMIT_SOFT]);
+    bool weaker = b->fine<-by_fine, wide = b->across> log(1 + limits->v[RW_LIMIT_SOFT]);
     return (signs){
         .edge = b->edge > by_edge,
         .even = wide && fabs(b->edge) <= 0.7 * by_edge,
@@ -172,10 +172,9 @@ void rw_judge_blur(const rw_track *track, const rw_limits *limits, rw_verdicts *
         double as_smear = as_soft > 0 ? 0 : smeared(&s, has_edges(track));
         if (as_smear <= 0 && as_soft <= 0)
             continue;
-        rw_verdict *v =
-            as_smear > 0
-                ? rw_verdicts_add(verdicts, RW_KIND_SMEARED, RW_REDO, i, i, as_smear)
-                : rw_verdicts_add(verdicts, RW_KIND_SOFT, RW_REDO, i, i, as_soft);
+        rw_verdict *v = as_smear > 0
+                            ? rw_verdicts_add(verdicts, RW_KIND_SMEARED, RW_REDO, i, i, as_smear)
+                            : rw_verdicts_add(verdicts, RW_KIND_SOFT, RW_REDO, i, i, as_soft);
         add_evidence(v, track, i, &b);
     }
 }

@@ -12,7 +12,8 @@
 
 enum { REACH = 12 };
 
-/* Likeness of every pair that can say what is usual: a blurred still is like none of its neighbours. */
+/* Likeness of every pair that can say what is usual: a blurred still is like none of its
+ * neighbours. */
 static double *list_likeness(const rw_track *t, const rw_verdicts *verdicts)
 {
     double *same = g_new(double, t->count);
@@ -45,9 +46,10 @@ static double usual_likeness(const rw_track *t, const double *same, size_t i, do
     return usual;
 }
 
-/* The film has the last word: when the strip of the next picture is found on this still, at its place
- * and as well as usual, the film moved on, however alike the two pictures are. A motionless scene may
- * put something like it near that place, so the more the grain speaks for a repeat the nearer it must be. */
+/* The film has the last word: when the strip of the next picture is found on this still, at its
+ * place and as well as usual, the film moved on, however alike the two pictures are. A motionless
+ * scene may put something like it near that place, so the more the grain speaks for a repeat the
+ * nearer it must be. */
 static bool film_moved(const rw_track *t, size_t i, bool beyond_doubt)
 {
     double near_px = beyond_doubt ? 0.2 : 0.45, as_usual = beyond_doubt ? 0.93 : 0.85;
@@ -73,7 +75,8 @@ static void judge(const rw_track *t, const double *likeness, size_t i, const rw_
                   rw_verdicts *verdicts)
 {
     double limit = limits->v[RW_LIMIT_DOUBLED], spread;
-    double same = rw_track_value(t, i, RW_M_SAME), weakest = rw_track_value(t, i, RW_M_SAME_WEAKEST);
+    double same = rw_track_value(t, i, RW_M_SAME),
+           weakest = rw_track_value(t, i, RW_M_SAME_WEAKEST);
     if (isnan(same))
         return;
     bool few;

@@ -33,8 +33,8 @@ static void take_off_jump(double *light, size_t count, size_t first, double jump
         light[i] -= jump;
 }
 
-static void judge_jumps(const rw_track *t, double *light, double flicker,
-                        const rw_limits *limits, rw_verdicts *verdicts)
+static void judge_jumps(const rw_track *t, double *light, double flicker, const rw_limits *limits,
+                        rw_verdicts *verdicts)
 {
     double limit = MAX(limits->v[RW_LIMIT_STEP] * log(2), 4 * flicker / sqrt(SIDE / 1.6));
     for (size_t i = SIDE; i + SIDE <= t->count; i++) {
@@ -45,8 +45,8 @@ static void judge_jumps(const rw_track *t, double *light, double flicker,
         for (size_t k = i; k < i + 2 * SIDE && k + SIDE <= t->count; k++) {
             /* the step itself, not the middle of the medians' ramp */
             double at = fabs(light[k] - light[k - 1]) + fabs(jump_at(light, t->count, k));
-            double so_far = fabs(light[best] - light[best - 1]) +
-                            fabs(jump_at(light, t->count, best));
+            double so_far =
+                fabs(light[best] - light[best - 1]) + fabs(jump_at(light, t->count, best));
             if (at > so_far)
                 best = k;
         }
@@ -87,8 +87,8 @@ static void judge_drift(const rw_track *t, const double *light, const rw_limits 
     double stops = (most - least) / log(2);
     if (n < 10 || !(stops > limits->v[RW_LIMIT_DRIFT]))
         return;
-    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_EXPOSURE, RW_LOOK, MIN(low, high),
-                                    MAX(low, high), 0.8);
+    rw_verdict *v =
+        rw_verdicts_add(verdicts, RW_KIND_EXPOSURE, RW_LOOK, MIN(low, high), MAX(low, high), 0.8);
     rw_verdict_word(v, "what", "drift");
     rw_verdict_number(v, "stops", low < high ? stops : -stops);
     v->advice = "Let the lamp warm up before the reel; lock the camera's exposure.";

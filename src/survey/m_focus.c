@@ -3,8 +3,8 @@
  * Focus that wanders over the reel.
  *
  * The trend is read from two witnesses: the width of the perforations' edges, and the grain of the
- * picture (grain.h). Both are taken as medians over many frames. Where both are there both must tell
- * the same story; the perforation alone could be bent, the grain alone could be another stock.
+ * picture (grain.h). Both are taken as medians over many frames. Where both are there both must
+ * tell the same story; the perforation alone could be bent, the grain alone could be another stock.
  */
 #include <math.h>
 
@@ -70,9 +70,9 @@ static trend find_trend(const rw_track *t)
     double ratio_0 = rw_quantile(slow_ratio, n, 0.9), fine_0 = rw_quantile(slow_fine, n, 0.9);
     double scale = 8.0 / t->basis.eighths;
     for (size_t i = 0; i < n; i++)
-        r.grain[i] = rw_grain_blur_change(&t->basis.bands, slow_ratio[i] - ratio_0,
-                                          slow_fine[i] - fine_0) *
-                     scale * scale;
+        r.grain[i] =
+            rw_grain_blur_change(&t->basis.bands, slow_ratio[i] - ratio_0, slow_fine[i] - fine_0) *
+            scale * scale;
     return r;
 }
 
@@ -126,8 +126,9 @@ void rw_judge_focus(const rw_track *track, const rw_limits *limits, rw_verdicts 
         }
     }
     if (first < r.count) {
-        rw_severity severity = worst > 2 * tolerance ? RW_REDO : worst > tolerance ? RW_LOOK
-                                                                                   : RW_NOTE;
+        rw_severity severity = worst > 2 * tolerance ? RW_REDO
+                               : worst > tolerance   ? RW_LOOK
+                                                     : RW_NOTE;
         rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_FOCUS_DRIFT, severity,
                                         leaves < r.count ? leaves : first, last, 0.85);
         double variance = typical_sd * typical_sd * ((1 + worst) * (1 + worst) - 1);

@@ -44,7 +44,8 @@ static void judge_damage(const rw_track *t, rw_verdicts *verdicts)
 static bool is_lost(const rw_track *t, const rw_verdicts *verdicts, size_t i)
 {
     double state = rw_track_value(t, i, RW_M_STATE);
-    return !is_explained(verdicts, i) && (state == RW_STATE_GOOD || state == RW_STATE_DAMAGED) && t->fit[i].confidence < 0.5;
+    return !is_explained(verdicts, i) && (state == RW_STATE_GOOD || state == RW_STATE_DAMAGED) &&
+           t->fit[i].confidence < 0.5;
 }
 
 static void judge_lost(const rw_track *t, rw_verdicts *verdicts)
@@ -55,8 +56,8 @@ static void judge_lost(const rw_track *t, rw_verdicts *verdicts)
         size_t last = i;
         while (last + 1 < t->count && is_lost(t, verdicts, last + 1))
             last++;
-        rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_LOST, RW_LOOK, i, last,
-                                        1 - t->fit[i].confidence);
+        rw_verdict *v =
+            rw_verdicts_add(verdicts, RW_KIND_LOST, RW_LOOK, i, last, 1 - t->fit[i].confidence);
         if (t->fit[i].method != RW_GATE_PERFORATION && !t->basis.found)
             v->advice = "Look at the frame; it shows too little to tell where the film lies.";
         rw_verdict_word(v, "method", rw_gate_method_name(t->fit[i].method));
@@ -75,8 +76,8 @@ void rw_judge_gate(const rw_track *track, const rw_limits *limits, rw_verdicts *
 /* ---- joints ---- */
 
 typedef struct jolt {
-    double x_sd, y_sd;   /* usual weave, px */
-    double *shade;       /* ln of the picture's light against the clear light, by position */
+    double x_sd, y_sd; /* usual weave, px */
+    double *shade;     /* ln of the picture's light against the clear light, by position */
 } jolt;
 
 static bool is_placed(const rw_track *t, const rw_verdicts *verdicts, size_t i)
@@ -103,8 +104,8 @@ static bool settles(const rw_track *t, size_t i)
     return next > 0.15 && next < 0.8 && after < 0.5;
 }
 
-/* Tape takes a little light from the two pictures that it covers: by how much the darker of i - 1 and
- * i is below their neighbours on both sides, ln. */
+/* Tape takes a little light from the two pictures that it covers: by how much the darker of i - 1
+ * and i is below their neighbours on both sides, ln. */
 static double taped(const jolt *j, size_t i, size_t count)
 {
     if (i < 2 || i + 1 >= count)
@@ -125,8 +126,8 @@ void rw_judge_splice(const rw_track *track, const rw_limits *limits, rw_verdicts
         bool placed = is_placed(track, verdicts, i);
         x[i] = placed ? track->fit[i].dx : NAN;
         y[i] = placed ? track->fit[i].dy : NAN;
-        shade[i] = log(rw_track_value(track, i, RW_M_EXPOSURE) /
-                       rw_track_value(track, i, RW_M_CLEAR));
+        shade[i] =
+            log(rw_track_value(track, i, RW_M_EXPOSURE) / rw_track_value(track, i, RW_M_CLEAR));
     }
     /* never less than a twentieth of a pixel, which is what registration is good for */
     jolt j = {MAX(0.05, rw_robust_sd(x, track->count, 0)),

@@ -30,8 +30,7 @@ rw_irect rw_hair_picture(const rw_basis *basis, const rw_gauge *gauge)
     double x0 = INFINITY, y0 = INFINITY, x1 = -INFINITY, y1 = -INFINITY;
     for (int k = 0; k < 4; k++) {
         double y = a.y + a.height / 2 + (k & 2 ? 1 : -1) * gauge->pitch;
-        rw_point p =
-            rw_affine_apply(map, k & 1 ? a.x + a.width - edge_mm : a.x + edge_mm, y);
+        rw_point p = rw_affine_apply(map, k & 1 ? a.x + a.width - edge_mm : a.x + edge_mm, y);
         x0 = MIN(x0, p.x);
         x1 = MAX(x1, p.x);
         y0 = MIN(y0, p.y);
@@ -76,7 +75,8 @@ static bool belongs(const rw_hair *whole, const rw_hair *part)
     const rw_irect *a = &whole->box, *b = &part->box;
     bool touch = a->x - APART < b->x + b->width && b->x - APART < a->x + a->width &&
                  a->y - APART < b->y + b->height && b->y - APART < a->y + a->height;
-    return part->first - whole->first <= TOGETHER || (touch && part->first <= whole->last + TOGETHER);
+    return part->first - whole->first <= TOGETHER ||
+           (touch && part->first <= whole->last + TOGETHER);
 }
 
 static void join(rw_hair *whole, const rw_hair *part)

@@ -80,8 +80,8 @@ static double look_at_side(const rw_track *t, const side *s, film_witness *w)
     return seen ? (double)found / (double)seen : 0;
 }
 
-/* Pairs whose strip has reasons of its own not to be found: a still that is blurred or has no place,
- * a repeat. */
+/* Pairs whose strip has reasons of its own not to be found: a still that is blurred or has no
+ * place, a repeat. */
 static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts)
 {
     static const rw_kind kinds[] = {RW_KIND_SMEARED, RW_KIND_SOFT, RW_KIND_UNREADABLE};
@@ -221,8 +221,7 @@ typedef struct case_for {
     bool film_says_gap, film_says_none, clock, pulse, picture;
 } case_for;
 
-static case_for hear(const rw_track *t, const film_witness *film, const rw_limits *limits,
-                     size_t i)
+static case_for hear(const rw_track *t, const film_witness *film, const rw_limits *limits, size_t i)
 {
     case_for c = {.hearing = film->heard ? hearing(t, film, i) : 0};
     bool listened = c.hearing >= limits->v[RW_LIMIT_CONTINUITY] && !film->excused[i];
@@ -265,17 +264,15 @@ void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdict
         double confidence = weigh(&c);
         if (confidence <= 0)
             continue;
-        rw_verdict *v =
-            rw_verdicts_add(verdicts, RW_KIND_MISSING, confidence >= 0.75 ? RW_REDO : RW_LOOK, i,
-                            i, confidence);
+        rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_MISSING,
+                                        confidence >= 0.75 ? RW_REDO : RW_LOOK, i, i, confidence);
         v->missing = count_missing(c.gap, c.moved, c.clock);
         v->sure = confidence >= 0.75;
         rw_verdict_number(v, "frames", (double)v->missing);
         rw_verdict_number(v, "interval_to_usual", c.gap);
         rw_verdict_number(v, "motion_to_usual", c.moved);
         if (film.heard) {
-            rw_verdict_word(v, "strip_of_next_frame",
-                            is_home(&film, i) ? "found" : "not found");
+            rw_verdict_word(v, "strip_of_next_frame", is_home(&film, i) ? "found" : "not found");
             rw_verdict_number(v, "strip_off_px", film.off[i] * 8 / track->basis.eighths);
             rw_verdict_number(v, "strips_found_around", c.hearing);
         }

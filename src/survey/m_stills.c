@@ -26,11 +26,11 @@ static void judge_time(const rw_track *t, size_t i, rw_verdicts *verdicts)
         return;
     bool alone = i + 1 < t->count && t->time_us[i + 1] != INT64_MIN &&
                  t->time_us[i + 1] >= t->time_us[i - 1];
-    bool last_alone = i >= 2 && t->time_us[i - 2] != INT64_MIN &&
-                      t->time_us[i - 2] <= t->time_us[i];
+    bool last_alone =
+        i >= 2 && t->time_us[i - 2] != INT64_MIN && t->time_us[i - 2] <= t->time_us[i];
     size_t at = !alone && last_alone ? i - 1 : i;
-    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_ORDER, RW_LOOK, at, at,
-                                    alone || last_alone ? 0.8 : 0.5);
+    rw_verdict *v =
+        rw_verdicts_add(verdicts, RW_KIND_ORDER, RW_LOOK, at, at, alone || last_alone ? 0.8 : 0.5);
     rw_verdict_number(v, "back_s", (double)(t->time_us[i - 1] - t->time_us[i]) * 1e-6);
     rw_verdict_word(v, "clock", alone || last_alone ? "this still alone" : "all that follow");
 }

@@ -21,10 +21,11 @@ static const rw_measure_info table[] = {
                     "and the camera's own black."},
     [RW_M_CLIPPED] = {"clipped", "Clipped picture", "1", 1, STILL, true,
                       "Share of the picture with a channel at the ceiling."},
-    [RW_M_SHARPNESS] = {"sharpness", "Sharpness", "1", 1, STILL, true,
-                        "Amplitude of fine film grain against coarse grain in the flattest parts of "
-                        "the picture, camera noise taken off; falls when focus goes, does not follow "
-                        "what was filmed."},
+    [RW_M_SHARPNESS] =
+        {"sharpness", "Sharpness", "1", 1, STILL, true,
+         "Amplitude of fine film grain against coarse grain in the flattest parts of "
+         "the picture, camera noise taken off; falls when focus goes, does not follow "
+         "what was filmed."},
     [RW_M_GRAIN_RATIO] = {"grain.ratio", "Fine to coarse grain", "ln power", 1, STILL, false,
                           "Logarithm of the power of fine against coarse grain."},
     [RW_M_GRAIN_FINE] = {"grain.fine", "Fine grain", "ln power", 1, STILL, false,
@@ -45,9 +46,10 @@ static const rw_measure_info table[] = {
                    "Coded luma, of full scale, below which 2 % of the picture lie."},
     [RW_M_BRIGHT] = {"tones.bright", "Bright tones", "1", 1, STILL, true,
                      "Coded luma, of full scale, above which 2 % of the picture lie."},
-    [RW_M_CHROMA] = {"chroma", "Chroma", "1", 1, STILL, true,
-                     "Mean distance from grey in the BT.709 colour differences; of faded film the cast, "
-                     "too."},
+    [RW_M_CHROMA] =
+        {"chroma", "Chroma", "1", 1, STILL, true,
+         "Mean distance from grey in the BT.709 colour differences; of faded film the cast, "
+         "too."},
     [RW_M_SAME] = {"grain.same", "Same grain", "1", 1, PAIR, false,
                    "Likeness of this still's grain to the last still's in the same places: near 1 "
                    "when both show one film frame."},
@@ -71,8 +73,9 @@ static const rw_measure_info table[] = {
                      "As grain.far.x, on the near side."},
     [RW_M_NEAR_Y] = {"grain.near.y", "Place of the near strip, along", "px", 1, PAIR, false,
                      "As grain.far.y, on the near side."},
-    [RW_M_MOTION_X] = {"motion.x", "Motion across", "mm", 1, PAIR, false,
-                       "Median motion of the picture's parts across the film since the last still."},
+    [RW_M_MOTION_X] =
+        {"motion.x", "Motion across", "mm", 1, PAIR, false,
+         "Median motion of the picture's parts across the film since the last still."},
     [RW_M_MOTION_Y] = {"motion.y", "Motion along", "mm", 1, PAIR, false,
                        "Median motion of the picture's parts along the film since the last still."},
     [RW_M_MOTION] = {"motion", "Motion", "mm", 1, PAIR, true,
@@ -80,8 +83,9 @@ static const rw_measure_info table[] = {
     [RW_M_DIFFERENCE] = {"difference", "Difference", "1", 1, PAIR, true,
                          "Mean difference of this picture to the last, share of the mean level, "
                          "gain taken out."},
-    [RW_M_RESIDUAL] = {"residual", "Difference after motion", "1", 1, PAIR, false,
-                       "What is left of the difference when every part is moved to its best place."},
+    [RW_M_RESIDUAL] =
+        {"residual", "Difference after motion", "1", 1, PAIR, false,
+         "What is left of the difference when every part is moved to its best place."},
     [RW_M_TONES] = {"tones", "Change of tones", "1", 1, PAIR, false,
                     "Distance of the two pictures' distributions of tones, 0 alike .. 1."},
     [RW_N_MEASURES] = {NULL, NULL, NULL, 0, STILL, false, NULL},

@@ -62,10 +62,10 @@ void rw_readings_clear(rw_readings *readings);
 enum { RW_STATE_GOOD = 0, RW_STATE_DAMAGED = 1, RW_STATE_OTHER_SIZE = 2, RW_STATE_UNREADABLE = 3 };
 
 /* The blobs kept beside the numbers. */
-#define RW_BLOB_SIGHT         "gate"   /* rw_gate_sight, version RW_GATE_VERSION */
-#define RW_BLOB_COLOUR        "colour" /* rw_colour_sight */
+#define RW_BLOB_SIGHT          "gate"   /* rw_gate_sight, version RW_GATE_VERSION */
+#define RW_BLOB_COLOUR         "colour" /* rw_colour_sight */
 #define RW_BLOB_COLOUR_VERSION 1
-#define RW_BLOB_STEP          "step"   /* rw_step */
-#define RW_BLOB_STEP_VERSION  1
+#define RW_BLOB_STEP           "step" /* rw_step */
+#define RW_BLOB_STEP_VERSION   1
 
 #endif

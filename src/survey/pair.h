@@ -9,8 +9,8 @@
 #include "survey/measure.h"
 #include "survey/step.h"
 
-/* Fills the readings of pair scope and the step (its `before` excepted). before or now NULL: a still
- * without a picture; everything is unknown then. */
+/* Fills the readings of pair scope and the step (its `before` excepted). before or now NULL: a
+ * still without a picture; everything is unknown then. */
 void rw_pair_read(rw_matcher *matcher, const rw_gauge *gauge, const rw_imprint *before,
                   const rw_imprint *now, rw_readings *readings, rw_step *step);
 

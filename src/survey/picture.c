@@ -215,8 +215,8 @@ void rw_view_make(const rw_small *small, rw_affine film_to_px, rw_rect film, uin
             for (int s = 0; s < FINE * FINE; s++) {
                 double u = (i + (s % FINE + 0.5) / FINE) / width;
                 double v = (j + (s / FINE + 0.5) / FINE) / height;
-                rw_point at = rw_affine_apply(film_to_px, film.x + u * film.width,
-                                              film.y + v * film.height);
+                rw_point at =
+                    rw_affine_apply(film_to_px, film.x + u * film.width, film.y + v * film.height);
                 int x = (int)floor((at.x + 0.5) / factor), y = (int)floor((at.y + 0.5) / factor);
                 x = CLAMP(x, 0, small->width - 1);
                 y = CLAMP(y, 0, small->height - 1);

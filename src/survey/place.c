@@ -85,8 +85,7 @@ static bool ends(const filler *f, size_t i, size_t b)
 {
     if (b >= f->spine->count)
         return false;
-    return f->late[i].before == b ||
-           (i + 1 < f->n && f->late[i + 1].follows && shows(f, i + 1, b));
+    return f->late[i].before == b || (i + 1 < f->n && f->late[i + 1].follows && shows(f, i + 1, b));
 }
 
 /* A run of late stills, one frame of film after the other. */
@@ -139,7 +138,8 @@ static bool confirms(const filler *f, size_t i, size_t k, const stretch *s)
 }
 
 /* Order alone: late stills in a row between two that show the positions at both ends. When they are
- * fewer than the slots, half of them must say themselves where they go: one may have been left out. */
+ * fewer than the slots, half of them must say themselves where they go: one may have been left out.
+ */
 static chain by_order(const filler *f, const stretch *s)
 {
     for (size_t i = 0; i < f->n; i++) {
@@ -212,8 +212,9 @@ static guint count_open(const filler *f, const stretch *s)
     return open;
 }
 
-/* Where the slots that are lacking belong: before a bad still that the chain shows later than the slots
- * have it, or that the spine has doubts before; else at a gap that is there; else at the end. */
+/* Where the slots that are lacking belong: before a bad still that the chain shows later than the
+ * slots have it, or that the spine has doubts before; else at a gap that is there; else at the end.
+ */
 static guint place_to_grow(const filler *f, const stretch *s, const chain *c)
 {
     for (guint k = 0; k < s->count; k++) {
@@ -229,8 +230,8 @@ static guint place_to_grow(const filler *f, const stretch *s, const chain *c)
     return s->first + s->count;
 }
 
-/* A whole chain knows how many frames there are. False when that cannot be: then what the spine says
- * and what the chain says contradict each other. */
+/* A whole chain knows how many frames there are. False when that cannot be: then what the spine
+ * says and what the chain says contradict each other. */
 static bool fit_length(const filler *f, stretch *s, const chain *c)
 {
     size_t length = c->count;
@@ -252,8 +253,8 @@ static bool fit_length(const filler *f, stretch *s, const chain *c)
     return true;
 }
 
-/* A run that hangs on one end only: there are as many frames as it has; and where following is plain to
- * see, what does not reach the other end leaves one more open. */
+/* A run that hangs on one end only: there are as many frames as it has; and where following is
+ * plain to see, what does not reach the other end leaves one more open. */
 static void leave_open(const filler *f, stretch *s, const chain *c)
 {
     size_t side = c->starts ? s->b : s->a;

@@ -10,32 +10,33 @@
 #include "survey/store.h"
 
 enum {
-    MARGIN = 2,        /* frames beyond a batch's length on each side of a place that are looked at */
+    MARGIN = 2, /* frames beyond a batch's length on each side of a place that are looked at */
     MOST_AROUND = 60,
     THUMB_WIDTH = 32,
     THUMB_HEIGHT = 24,
     THUMB = THUMB_WIDTH * THUMB_HEIGHT,
-    WIDE = 160,        /* positions that a still of unknown place is compared with, likest first */
-    NEAR_BEFORE = 3,   /* round the still before it in the row */
+    WIDE = 160,      /* positions that a still of unknown place is compared with, likest first */
+    NEAR_BEFORE = 3, /* round the still before it in the row */
     NEAR_AFTER = 8,
-    HELD = 400,        /* imprints in memory */
-    PEERS = 4,         /* late stills beside it that a following still is held against */
-    BATCH = 8          /* stills a transaction */
+    HELD = 400, /* imprints in memory */
+    PEERS = 4,  /* late stills beside it that a following still is held against */
+    BATCH = 8   /* stills a transaction */
 };
 
 /* Likeness of grain beyond what the next likest place leaves, and pixels from where the film's
- * geometry promises it. Measured on made-up reels: true places 0.42 to 0.65 of likeness within 0.2 px,
- * the next likest below 0.2, and on a motionless scene at most half of what is left. */
+ * geometry promises it. Measured on made-up reels: true places 0.42 to 0.65 of likeness within 0.2
+ * px, the next likest below 0.2, and on a motionless scene at most half of what is left. */
 #define LEAST_LIKE 0.15
 #define BEYOND     0.15 /* share of what the next likest leaves, of a piece of film about at home */
 #define ABOUT_PX   3.0
-/* Once it is known by how much the two rigs differ, film is at home to half a pixel; pictures that are
- * only alike are off by the unsteadiness of the camera that shot them. Then less likeness is enough. */
-#define HOME_PX       0.5
-#define BEYOND_AT     0.08
-#define BEYOND_STRIP  0.02
+/* Once it is known by how much the two rigs differ, film is at home to half a pixel; pictures that
+ * are only alike are off by the unsteadiness of the camera that shot them. Then less likeness is
+ * enough. */
+#define HOME_PX      0.5
+#define BEYOND_AT    0.08
+#define BEYOND_STRIP 0.02
 
-#define STAGE "survey"
+#define STAGE         "survey"
 #define LINKS_VERSION 1
 
 typedef float thumb[THUMB];
@@ -49,13 +50,13 @@ typedef struct placer {
     bool *bad, *repeat, *doubt, *clear; /* as rw_spine has them */
     bool *near;                         /* positions worth comparing with */
     size_t *gap;
-    int side;                          /* on which the next picture's strip shows: 1 far, -1 near, 0 none */
-    rw_point home;                     /* where it is usually found */
-    thumb *thumbs;                      /* by position; filled where near */
+    int side;      /* on which the next picture's strip shows: 1 far, -1 near, 0 none */
+    rw_point home; /* where it is usually found */
+    thumb *thumbs; /* by position; filled where near */
     rw_matcher *matcher;
-    rw_eye *eye;                       /* for the spine's stills */
-    GHashTable *imprints;              /* position -> rw_imprint */
-    GQueue held;                       /* positions, oldest first */
+    rw_eye *eye;          /* for the spine's stills */
+    GHashTable *imprints; /* position -> rw_imprint */
+    GQueue held;          /* positions, oldest first */
 } placer;
 
 /* ---- which stills are late ---- */
@@ -205,8 +206,8 @@ static void read_thumb(placer *p, size_t i)
     const rw_track *t = p->track;
     uint8_t view[RW_VIEW_WIDTH * RW_VIEW_HEIGHT];
     rw_small small = {.factor = 1};
-    small.luma = rw_cache_read_luma(rw_reel_path(p->reel), t->still[i], &small.width,
-                                    &small.height);
+    small.luma =
+        rw_cache_read_luma(rw_reel_path(p->reel), t->still[i], &small.width, &small.height);
     if (small.luma) {
         rw_view_make(&small, rw_hair_film_to_small(&t->basis, t->fit[i].film_to_still),
                      t->gauge->camera_aperture, view, RW_VIEW_WIDTH, RW_VIEW_HEIGHT);
@@ -257,7 +258,7 @@ typedef struct question {
 typedef struct inquiry {
     question at, after, before; /* of positions */
     question same, follows;     /* of the late stills right before it */
-    size_t ahead;               /* position that its picture likes less than the one before; RW_NOWHERE */
+    size_t ahead; /* position that its picture likes less than the one before; RW_NOWHERE */
 } inquiry;
 
 static void question_init(question *q)
@@ -464,7 +465,8 @@ static double spread_of(GArray *values, double median)
     return rw_robust_sd((const double *)(const void *)values->data, values->len, median);
 }
 
-/* By how much the batch's film lies off its place against the spine's: from stills whose frame is beyond doubt. */
+/* By how much the batch's film lies off its place against the spine's: from stills whose frame is
+ * beyond doubt. */
 static void learn_rig(rig_offset *rig, const inquiry *in, size_t count)
 {
     enum { LEAST = 3 };
@@ -486,7 +488,8 @@ static void learn_rig(rig_offset *rig, const inquiry *in, size_t count)
         rig->off = off;
 }
 
-static void conclude(const placer *p, const rig_offset *rig, const inquiry *in, size_t i, rw_late *late)
+static void conclude(const placer *p, const rig_offset *rig, const inquiry *in, size_t i,
+                     rw_late *late)
 {
     rw_point after = {p->home.x + rig->off.x, p->home.y + rig->off.y};
     rw_point before = {p->home.x - rig->off.x, p->home.y - rig->off.y};
@@ -496,8 +499,9 @@ static void conclude(const placer *p, const rig_offset *rig, const inquiry *in, 
     late->before = decide(&in->before, rig, before, BEYOND_STRIP);
     late->follows = i > 0 && decide(&in->follows, rig, p->home, BEYOND_STRIP) == i - 1;
     late->repeats = i > 0 && !late->follows && decide(&in->same, rig, same, BEYOND) == i - 1;
-    size_t b = late->before != RW_NOWHERE ? late->before
-               : late->after != RW_NOWHERE ? late->after + 1 : RW_NOWHERE;
+    size_t b = late->before != RW_NOWHERE  ? late->before
+               : late->after != RW_NOWHERE ? late->after + 1
+                                           : RW_NOWHERE;
     late->ahead = b != RW_NOWHERE && b == in->ahead;
 }
 
@@ -602,10 +606,11 @@ static bool check_cancelled(const placer *p, GError **error)
 {
     if (!p->options->cancel || !atomic_load(p->options->cancel))
         return true;
-    g_set_error(error, RW_ERROR, RW_ERROR_CANCELLED,
-                "The survey of %s was stopped while stills shot again were placed; the same command "
-                "goes on.",
-                rw_reel_path(p->reel));
+    g_set_error(
+        error, RW_ERROR, RW_ERROR_CANCELLED,
+        "The survey of %s was stopped while stills shot again were placed; the same command "
+        "goes on.",
+        rw_reel_path(p->reel));
     return false;
 }
 
@@ -749,9 +754,9 @@ static bool mark_blurred(const placer *p, const rw_track *rows, const GArray *sl
     return any;
 }
 
-/* Of late stills whose frame is known and whose neighbour on the film has a good still: how many also
- * find that neighbour's strip, in both directions. A film that lies a little further aside in the gate
- * shows none of them, and then silence means nothing. */
+/* Of late stills whose frame is known and whose neighbour on the film has a good still: how many
+ * also find that neighbour's strip, in both directions. A film that lies a little further aside in
+ * the gate shows none of them, and then silence means nothing. */
 static bool is_heard(const placer *p, const row *r)
 {
     size_t asked = 0, found = 0;
@@ -918,8 +923,8 @@ rw_reshot *rw_reshot_place(rw_reel *reel, const rw_track *track, rw_verdicts *ve
     rw_reshot *result = g_new0(rw_reshot, 1);
     result->batch = first;
     result->stills = g_array_new(FALSE, FALSE, sizeof(rw_reshot_still));
-    placer p = {.reel = reel, .track = track, .verdicts = verdicts, .options = options,
-                .result = result};
+    placer p = {
+        .reel = reel, .track = track, .verdicts = verdicts, .options = options, .result = result};
     placer_init(&p);
     bool ok = place_all(&p, error);
     placer_clear(&p);

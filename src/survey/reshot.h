@@ -46,7 +46,8 @@ void rw_reshot_free(rw_reshot **reshot);
 const rw_reshot_still *rw_reshot_find(const rw_reshot *reshot, int64_t still);
 bool rw_reshot_store(const rw_reshot *reshot, rw_reel *reel, GError **error);
 
-/* The first late batch as it is known or plain to see; 0: none, -1 on error. A still of it or a later batch is late. */
+/* The first late batch as it is known or plain to see; 0: none, -1 on error. A still of it or a
+ * later batch is late. */
 int rw_reshot_first_batch(rw_reel *reel, GError **error);
 /* The batch of intake in which a still came in, 0 unknown. */
 int rw_reshot_batch_of(rw_reel *reel, int64_t still, GError **error);

@@ -35,8 +35,8 @@ bool rw_steady_area(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis,
                     const char *const *paths, size_t count, rw_rect *area, GError **error)
 {
     /* another basis is another area */
-    g_autofree char *name = g_compute_checksum_for_data(G_CHECKSUM_SHA256, (const guchar *)basis,
-                                                        sizeof *basis);
+    g_autofree char *name =
+        g_compute_checksum_for_data(G_CHECKSUM_SHA256, (const guchar *)basis, sizeof *basis);
     g_autoptr(GError) inner = NULL;
     g_autoptr(GBytes) known =
         rw_reel_get_fact(reel, STAGE, AREA_VERSION, name, "steady.area", &inner);
@@ -190,8 +190,7 @@ static void trust_poses(rw_track *t, size_t first, size_t last, const rw_steady_
     }
 }
 
-static bool measure_scenes(rw_reel *reel, rw_track *t, const rw_camera_weave *weave,
-                           GError **error)
+static bool measure_scenes(rw_reel *reel, rw_track *t, const rw_camera_weave *weave, GError **error)
 {
     bool ok = true;
     for (size_t i = 0; ok && i < t->count;) {
@@ -214,9 +213,9 @@ static bool measure_scenes(rw_reel *reel, rw_track *t, const rw_camera_weave *we
 
 /* ---- cuts that are none ---- */
 
-#define FIRM_MATCH  37   /* code of rw_steady_sight.match: a correlation of 0.8 */
-#define SAME_PLACE  3.0  /* px of the imprint */
-#define SAME_SHARE  0.35 /* of all blocks that must agree */
+#define FIRM_MATCH 37   /* code of rw_steady_sight.match: a correlation of 0.8 */
+#define SAME_PLACE 3.0  /* px of the imprint */
+#define SAME_SHARE 0.35 /* of all blocks that must agree */
 
 static int compare_shorts(const void *a, const void *b)
 {
@@ -292,9 +291,9 @@ static bool goes_on(rw_reel *reel, const rw_track *t, size_t i, bool *on, GError
     return true;
 }
 
-/* A smeared still, a flash, some black frames look like a scene of their own, until the frames on both
- * sides of them are laid over each other. Two long scenes that lie over each other are something else:
- * the camera stopped and started again in one place. */
+/* A smeared still, a flash, some black frames look like a scene of their own, until the frames on
+ * both sides of them are laid over each other. Two long scenes that lie over each other are
+ * something else: the camera stopped and started again in one place. */
 static bool is_brief(const rw_track *t, size_t i)
 {
     enum { BRIEF = 6 };

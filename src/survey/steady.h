@@ -55,8 +55,9 @@ void rw_steady_links(const int64_t *stills, size_t i, int64_t before[RW_STEADY_L
 
 /* ---- conclusions ---- */
 
-/* After the gate was solved and cuts were found: cuts that are none; other rungs of the ladder where no perforation tells, how far each frame
- * can be trusted there, and the path of every scene for finish to plan by. */
+/* After the gate was solved and cuts were found: cuts that are none; other rungs of the ladder
+ * where no perforation tells, how far each frame can be trusted there, and the path of every scene
+ * for finish to plan by. */
 bool rw_steady_climb(rw_reel *reel, rw_track *track, GError **error);
 
 #endif

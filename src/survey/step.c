@@ -9,8 +9,8 @@ enum {
     W = RW_VIEW_WIDTH,
     H = RW_VIEW_HEIGHT,
     B = RW_STEP_BLOCK,
-    REACH = 12,          /* a tenth of the picture's width */
-    PLAIN = 3 * B * B    /* sum of |v - mean| below which a block has nothing to hold on to */
+    REACH = 12,       /* a tenth of the picture's width */
+    PLAIN = 3 * B * B /* sum of |v - mean| below which a block has nothing to hold on to */
 };
 
 /* Sum of absolute differences of two blocks. */
@@ -33,7 +33,8 @@ static int block_texture(const uint8_t *a)
     return spread;
 }
 
-/* Where two lines of equal slope through three sums meet: absolute differences make a V, no bowl. */
+/* Where two lines of equal slope through three sums meet: absolute differences make a V, no bowl.
+ */
 static double tip(int before, int top, int after)
 {
     int rise = MAX(before, after) - top;

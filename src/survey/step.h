@@ -21,8 +21,8 @@ enum {
 
 /* Plain data, stored as a blob. */
 typedef struct rw_step {
-    int64_t before;              /* id of the still that the step starts from */
-    int16_t dx[RW_STEP_BLOCKS];  /* of block i, 1/16 view pixel */
+    int64_t before;             /* id of the still that the step starts from */
+    int16_t dx[RW_STEP_BLOCKS]; /* of block i, 1/16 view pixel */
     int16_t dy[RW_STEP_BLOCKS];
     uint8_t weight[RW_STEP_BLOCKS]; /* 0 when the block is too plain to say, or has no match */
 } rw_step;
@@ -35,8 +35,8 @@ typedef struct rw_step_reading {
     double histogram;  /* distance of the two views' tones, 0..1 */
 } rw_step_reading;
 
-/* Motion from view a to view b, both RW_VIEW_WIDTH x RW_VIEW_HEIGHT coded luma. step->before is left
- * to the caller. */
+/* Motion from view a to view b, both RW_VIEW_WIDTH x RW_VIEW_HEIGHT coded luma. step->before is
+ * left to the caller. */
 void rw_step_read(const uint8_t *a, const uint8_t *b, rw_step *step, rw_step_reading *reading);
 
 /* How long the step is in units of the neighbouring steps: the slope of this step's vectors on the

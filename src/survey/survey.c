@@ -23,11 +23,11 @@ enum { BATCH = 8 }; /* stills a transaction: what a kill may cost */
 
 typedef struct job {
     size_t position;
-    int64_t still, before; /* ids; before 0: the first */
-    char *path;            /* owned */
-    bool look;             /* measure it; else it is only the one before one that is */
-    bool pair;             /* compare it with the one before */
-    bool steady;           /* compare it for steadying with */
+    int64_t still, before;            /* ids; before 0: the first */
+    char *path;                       /* owned */
+    bool look;                        /* measure it; else it is only the one before one that is */
+    bool pair;                        /* compare it with the one before */
+    bool steady;                      /* compare it for steadying with */
     int64_t earlier[RW_STEADY_LINKS]; /* these jobs, -1 none, */
     int64_t links[RW_STEADY_LINKS];   /* which are these stills */
 } job;
@@ -138,8 +138,8 @@ static const rw_imprint *print_of(const rw_glance *glance)
 static bool keep(run *r, const job *j, const rw_glance *glance, GError **error)
 {
     if (j->look) {
-        if ((glance->picture && !rw_cache_write(r->folder, j->still, glance->picture,
-                                                glance->picture_bytes, error)) ||
+        if ((glance->picture &&
+             !rw_cache_write(r->folder, j->still, glance->picture, glance->picture_bytes, error)) ||
             !rw_store_put_still(r->reel, j->still, glance, error))
             return false;
         r->measured++;
@@ -257,8 +257,8 @@ static bool is_measured(run *r, int64_t still, GError **error)
     rw_colour_sight colour;
     if (isnan(value))
         return false;
-    return value == RW_STATE_UNREADABLE || (rw_cache_has(r->folder, still) &&
-                                            rw_store_get_colour(r->reel, still, &colour, error));
+    return value == RW_STATE_UNREADABLE ||
+           (rw_cache_has(r->folder, still) && rw_store_get_colour(r->reel, still, &colour, error));
 }
 
 /* Was this still compared for steadying with just those that lie before it? */
@@ -399,8 +399,7 @@ bool rw_survey_run(rw_reel *reel, const rw_survey_options *options, rw_survey_su
     ok = paths && settle_basis(&r, paths, error) &&
          rw_steady_area(reel, r.gauge, &r.basis, (const char *const *)paths->pdata, paths->len,
                         &r.area, error) &&
-         list_jobs(&r, ids, paths, error) &&
-         measure(&r, error) &&
+         list_jobs(&r, ids, paths, error) && measure(&r, error) &&
          rw_conclude(reel, r.gauge, &r.basis, (const int64_t *)(const void *)ids->data, ids->len,
                      options, summary, error);
     summary->measured += r.measured;

@@ -15,7 +15,8 @@
 #include "survey/measure.h"
 #include "survey/step.h"
 
-/* A very small picture, coded luma: what is left of it when light, motion and grain are disregarded. */
+/* A very small picture, coded luma: what is left of it when light, motion and grain are
+ * disregarded. */
 typedef struct rw_look {
     uint8_t tone[RW_COLOUR_SAMPLES];
     bool seen;
@@ -26,18 +27,18 @@ typedef struct rw_track {
     const rw_gauge *gauge;
     rw_basis basis;
     size_t count;
-    int64_t *still;        /* ids */
-    int64_t *time_us;      /* INT64_MIN unknown */
+    int64_t *still;   /* ids */
+    int64_t *time_us; /* INT64_MIN unknown */
     rw_readings *readings;
     rw_gate_sight *sight;
     rw_step *step;
     rw_look *look;
-    rw_gate_fit *fit;      /* filled by rw_track_solve */
+    rw_gate_fit *fit; /* filled by rw_track_solve */
     rw_gate_summary summary;
-    size_t *scene;         /* first position of the scene that position i is in */
-    bool *fade;            /* a scene begins here in the middle of a fade or a dissolve */
-    char **fault;          /* of stills with a fault, else NULL */
-    bool open_end;         /* more stills may follow: the last ones have no neighbours yet */
+    size_t *scene; /* first position of the scene that position i is in */
+    bool *fade;    /* a scene begins here in the middle of a fade or a dissolve */
+    char **fault;  /* of stills with a fault, else NULL */
+    bool open_end; /* more stills may follow: the last ones have no neighbours yet */
 } rw_track;
 
 rw_track *rw_track_new(const rw_gauge *gauge, const rw_basis *basis, size_t count);
@@ -65,7 +66,8 @@ double rw_trimmed_mean(const double *values, size_t count, double trim);
 /* Theil-Sen: median slope per step over pairs of points. */
 double rw_theil_sen(const double *values, size_t count);
 
-/* Median (or quantile) of a measure over positions within `reach` of i, in its scene, i excluded. */
+/* Median (or quantile) of a measure over positions within `reach` of i, in its scene, i excluded.
+ */
 double rw_track_around(const rw_track *track, size_t i, rw_measure m, size_t reach, double q);
 
 #endif

@@ -12,10 +12,10 @@
 
 #include "survey/tree.h"
 
-#define QUIET_US (2 * G_USEC_PER_SEC)  /* without growth: nobody writes any more */
+#define QUIET_US    (2 * G_USEC_PER_SEC) /* without growth: nobody writes any more */
 #define GIVEN_UP_US (12 * G_USEC_PER_SEC)
-#define HOLD_US (4 * G_USEC_PER_SEC)   /* for an earlier name that is still being written */
-#define LOOK_US (200 * 1000)           /* between two looks at what waits */
+#define HOLD_US     (4 * G_USEC_PER_SEC) /* for an earlier name that is still being written */
+#define LOOK_US     (200 * 1000)         /* between two looks at what waits */
 
 typedef struct arrival {
     char *path;
@@ -27,12 +27,12 @@ typedef struct arrival {
 
 struct rw_tree {
     int fd;
-    GHashTable *folders;  /* watch descriptor -> path */
-    GHashTable *known;    /* every path that was ever seen */
-    GHashTable *waiting;  /* path -> arrival */
-    GPtrArray *ready;     /* paths, whole; last first */
+    GHashTable *folders; /* watch descriptor -> path */
+    GHashTable *known;   /* every path that was ever seen */
+    GHashTable *waiting; /* path -> arrival */
+    GPtrArray *ready;    /* paths, whole; last first */
     int64_t looked_us;
-    bool relist;          /* the kernel's queue overflowed: look at everything again */
+    bool relist; /* the kernel's queue overflowed: look at everything again */
     char *root;
 };
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * A transfer while it runs. Stills are measured as in a survey, and the same judges look at the last
- * ones after each still; what they hold against the newest stills is told at once, and once.
+ * A transfer while it runs. Stills are measured as in a survey, and the same judges look at the
+ * last ones after each still; what they hold against the newest stills is told at once, and once.
  */
 #include <math.h>
 #include <string.h>
@@ -20,15 +20,15 @@
 #include "survey/tree.h"
 
 enum {
-    FIRST = 4,      /* stills that the basis is taken from */
-    WINDOW = 96,    /* stills that judges look back on */
-    FRESH = 4,      /* findings at the last so many stills are news */
-    BATCH = 8,      /* stills measured before the judges look again */
-    HAIR_HURRY = 4, /* frames after which a plain hair is told; */
-    HAIR_CALM = 8,  /* any other is after these */
+    FIRST = 4,       /* stills that the basis is taken from */
+    WINDOW = 96,     /* stills that judges look back on */
+    FRESH = 4,       /* findings at the last so many stills are news */
+    BATCH = 8,       /* stills measured before the judges look again */
+    HAIR_HURRY = 4,  /* frames after which a plain hair is told; */
+    HAIR_CALM = 8,   /* any other is after these */
     HAIR_START = 24, /* stills before the first is told: the picture must have been seen a while */
-    HAIR_REST = 60, /* stills before another is told: the first one is still being cleaned away */
-    SLOW = 60       /* stills over which focus is averaged */
+    HAIR_REST = 60,  /* stills before another is told: the first one is still being cleaned away */
+    SLOW = 60        /* stills over which focus is averaged */
 };
 
 typedef struct seen {
@@ -47,22 +47,22 @@ typedef struct watcher {
     rw_limits limits;
     rw_basis basis;
     bool settled;
-    GPtrArray *queue;      /* paths that wait for the basis, or make up the batch */
-    GArray *window;        /* of seen, oldest first */
-    int64_t count;         /* stills seen */
+    GPtrArray *queue; /* paths that wait for the basis, or make up the batch */
+    GArray *window;   /* of seen, oldest first */
+    int64_t count;    /* stills seen */
     int64_t doubled, missing;
-    double bytes;          /* of all of them */
-    GArray *edges;         /* double: edge widths of the last SLOW stills */
-    double sharpest;       /* slow edge width at its best */
+    double bytes;    /* of all of them */
+    GArray *edges;   /* double: edge widths of the last SLOW stills */
+    double sharpest; /* slow edge width at its best */
     bool focus_told;
-    GHashTable *told;      /* "kind:still" */
+    GHashTable *told; /* "kind:still" */
     rw_matcher *matcher;
     rw_glance *last;
     rw_hair_finder *hair[2];
     size_t hairs_seen[2];
-    int64_t hair_told;     /* at this count of stills; INT64_MIN never */
-    int64_t started_us;    /* monotonic; first still that came while we watched */
-    int64_t came;          /* stills since then */
+    int64_t hair_told;  /* at this count of stills; INT64_MIN never */
+    int64_t started_us; /* monotonic; first still that came while we watched */
+    int64_t came;       /* stills since then */
 } watcher;
 
 static void clear_seen(gpointer data)
@@ -73,19 +73,24 @@ static void clear_seen(gpointer data)
 
 /* ---- telling ---- */
 
-static rw_watch_event base_event(const watcher *w, rw_watch_type type, int64_t n,
-                                 const char *path)
+static rw_watch_event base_event(const watcher *w, rw_watch_type type, int64_t n, const char *path)
 {
-    rw_watch_event e = {.type = type, .n = n, .path = path, .seconds_left = NAN,
-                        .free_bytes = -1, .stills_left = -1, .confidence = NAN, .first = -1};
+    rw_watch_event e = {.type = type,
+                        .n = n,
+                        .path = path,
+                        .seconds_left = NAN,
+                        .free_bytes = -1,
+                        .stills_left = -1,
+                        .confidence = NAN,
+                        .first = -1};
     double frames = (double)(w->count - w->doubled + w->missing);
     double elapsed = (double)(g_get_monotonic_time() - w->started_us) * 1e-6;
     e.footage_mm = frames * w->gauge->pitch;
     if (w->came > 2 && elapsed > 0)
         e.stills_per_s = (double)(w->came - 1) / elapsed;
     if (w->options->reel_mm > 0 && e.stills_per_s > 0)
-        e.seconds_left = MAX(0, w->options->reel_mm - e.footage_mm) / w->gauge->pitch /
-                         e.stills_per_s;
+        e.seconds_left =
+            MAX(0, w->options->reel_mm - e.footage_mm) / w->gauge->pitch / e.stills_per_s;
     e.free_bytes = rw_free_space(w->folder, NULL);
     if (e.free_bytes >= 0 && w->count > 0)
         e.stills_left = (int64_t)((double)e.free_bytes / MAX(1, w->bytes / (double)w->count));
@@ -221,9 +226,9 @@ static void judge_focus(watcher *w)
     if (growth < third || w->focus_told)
         return;
     w->focus_told = true;
-    g_autofree char *detail = g_strdup_printf(
-        "\"edge_growth_percent\":%.1f,\"edge_px\":%.2f,\"sharpest_edge_px\":%.2f", 100 * growth, now,
-        w->sharpest);
+    g_autofree char *detail =
+        g_strdup_printf("\"edge_growth_percent\":%.1f,\"edge_px\":%.2f,\"sharpest_edge_px\":%.2f",
+                        100 * growth, now, w->sharpest);
     warn(w, RW_KIND_FOCUS_DRIFT, w->count - SLOW, NULL, 0.8, advice_now(RW_KIND_FOCUS_DRIFT),
          detail);
 }
@@ -232,8 +237,7 @@ static void tell_hair(watcher *w, const rw_hair_finder *finder, size_t index)
 {
     rw_hair hair;
     rw_hair_finder_get(finder, index, &hair);
-    if (w->count < HAIR_START ||
-        (w->hair_told != INT64_MIN && w->count - w->hair_told < HAIR_REST))
+    if (w->count < HAIR_START || (w->hair_told != INT64_MIN && w->count - w->hair_told < HAIR_REST))
         return; /* a part of what was told */
     w->hair_told = w->count;
     g_autofree char *detail =
@@ -304,8 +308,11 @@ static bool consume(int64_t n, void *result, void *user, GError **error)
     watcher *w = user;
     rw_glance *glance = result;
     const char *path = g_ptr_array_index(w->queue, (guint)n);
-    seen s = {.path = g_strdup(path), .time_us = INT64_MIN, .sight = glance->sight,
-              .readings = glance->readings, .look = rw_look_make(&glance->colour)};
+    seen s = {.path = g_strdup(path),
+              .time_us = INT64_MIN,
+              .sight = glance->sight,
+              .readings = glance->readings,
+              .look = rw_look_make(&glance->colour)};
     rw_still_info info;
     GStatBuf facts;
     if (rw_still_probe(path, &info, NULL) && info.has_time)

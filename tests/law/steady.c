@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * The law with steadying in it: a frame made alone equals that of the whole run, whatever the number
- * of threads, whoever measured the scene's path (the survey, or finish after a person drew the scenes
- * otherwise), and whatever is done about the border; with the perforation in sight and without.
+ * The law with steadying in it: a frame made alone equals that of the whole run, whatever the
+ * number of threads, whoever measured the scene's path (the survey, or finish after a person drew
+ * the scenes otherwise), and whatever is done about the border; with the perforation in sight and
+ * without.
  */
 #include <math.h>
 #include <string.h>
@@ -14,7 +15,7 @@
 
 #include "made_reel.h"
 
-#define FRAMES 20
+#define FRAMES  20
 #define MISSING 7
 
 static GPtrArray *finish(made_reel *m, rw_finish_options *o, const char *trace)
@@ -148,8 +149,8 @@ static rw_affine read_affine(JsonObject *o, const char *key)
     return a;
 }
 
-/* What was really used is the product of the parts that the trace names, and the crop is one and the
- * same for the whole scene. */
+/* What was really used is the product of the parts that the trace names, and the crop is one and
+ * the same for the whole scene. */
 static void test_trace(void)
 {
     g_autoptr(GError) error = NULL;

@@ -41,9 +41,9 @@ static void test_rational(void)
     static const struct {
         const char *text;
         int64_t num, den;
-    } good[] = {{"18", 18, 1},       {"16.667", 16667, 1000}, {"50/3", 50, 3},
+    } good[] = {{"18", 18, 1},          {"16.667", 16667, 1000}, {"50/3", 50, 3},
                 {"29.97", 30000, 1001}, {"23.976", 24000, 1001}, {"59.94", 60000, 1001},
-                {"25.0", 25, 1},     {"36/2", 18, 1},         {"1000", 1000, 1}};
+                {"25.0", 25, 1},        {"36/2", 18, 1},         {"1000", 1000, 1}};
     for (size_t i = 0; i < G_N_ELEMENTS(good); i++) {
         rw_rational r;
         g_autoptr(GError) error = NULL;
@@ -51,7 +51,8 @@ static void test_rational(void)
         g_assert_cmpint(r.num, ==, good[i].num);
         g_assert_cmpint(r.den, ==, good[i].den);
     }
-    static const char *const bad[] = {"", "0", "-18", "18fps", "1/0", "1000.1", "1e3", ".", "1..2", "/3"};
+    static const char *const bad[] = {"",       "0",   "-18", "18fps", "1/0",
+                                      "1000.1", "1e3", ".",   "1..2",  "/3"};
     for (size_t i = 0; i < G_N_ELEMENTS(bad); i++) {
         rw_rational r;
         g_autoptr(GError) error = NULL;

@@ -152,7 +152,8 @@ static void test_stills(fixture *f, gconstpointer data)
 static void test_film(fixture *f, gconstpointer data)
 {
     (void)data;
-    int64_t a = add_still(f, "stills/a"), b = add_still(f, "stills/b"), c = add_still(f, "stills/c");
+    int64_t a = add_still(f, "stills/a"), b = add_still(f, "stills/b"),
+            c = add_still(f, "stills/c");
     rw_frame_row frames[] = {{0, a, -1, 0}, {1, b, 0, 0}, {2, 0, -1, 0}, {3, c, -1, 0}};
     g_assert_cmpint(rw_reel_film_before(f->reel, 0, &f->error), ==, 0);
     g_assert_true(rw_reel_set_frames(f->reel, frames, 4, &f->error));
@@ -219,13 +220,24 @@ static void test_geometry_scenes(fixture *f, gconstpointer data)
 static void test_findings(fixture *f, gconstpointer data)
 {
     (void)data;
-    rw_finding_row first[] = {
-        {.kind = (char *)"soft-frame", .first = 3, .last = 3, .still = 4,
-         .severity = (char *)"look", .confidence = 0.7},
-        {.kind = (char *)"missing-frame", .first = 9, .last = 9, .still = 10,
-         .severity = (char *)"redo", .confidence = 0.6},
-        {.kind = (char *)"splice", .first = 20, .last = 20, .still = 21,
-         .severity = (char *)"note", .confidence = 1}};
+    rw_finding_row first[] = {{.kind = (char *)"soft-frame",
+                               .first = 3,
+                               .last = 3,
+                               .still = 4,
+                               .severity = (char *)"look",
+                               .confidence = 0.7},
+                              {.kind = (char *)"missing-frame",
+                               .first = 9,
+                               .last = 9,
+                               .still = 10,
+                               .severity = (char *)"redo",
+                               .confidence = 0.6},
+                              {.kind = (char *)"splice",
+                               .first = 20,
+                               .last = 20,
+                               .still = 21,
+                               .severity = (char *)"note",
+                               .confidence = 1}};
     g_assert_true(rw_reel_set_findings(f->reel, first, 3, &f->error));
     GArray *rows = rw_reel_findings(f->reel, &f->error);
     g_assert_cmpuint(rows->len, ==, 3);
@@ -245,11 +257,18 @@ static void test_findings(fixture *f, gconstpointer data)
 
     /* surveyed again: the soft frame moved on by one and is surer, the confirmed one is not found
      * any more, the splice neither, and something new turned up */
-    rw_finding_row second[] = {
-        {.kind = (char *)"gate-hair", .first = 1, .last = 8, .still = 2,
-         .severity = (char *)"redo", .confidence = 0.9},
-        {.kind = (char *)"soft-frame", .first = 4, .last = 4, .still = 4,
-         .severity = (char *)"look", .confidence = 0.8}};
+    rw_finding_row second[] = {{.kind = (char *)"gate-hair",
+                                .first = 1,
+                                .last = 8,
+                                .still = 2,
+                                .severity = (char *)"redo",
+                                .confidence = 0.9},
+                               {.kind = (char *)"soft-frame",
+                                .first = 4,
+                                .last = 4,
+                                .still = 4,
+                                .severity = (char *)"look",
+                                .confidence = 0.8}};
     g_assert_true(rw_reel_set_findings(f->reel, second, 2, &f->error));
     rows = rw_reel_findings(f->reel, &f->error);
     g_assert_cmpuint(rows->len, ==, 3);

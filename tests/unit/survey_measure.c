@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * Sharpness from grain, and motion from views. Expected values come from the construction: a blur or
- * a shift of known size.
+ * Sharpness from grain, and motion from views. Expected values come from the construction: a blur
+ * or a shift of known size.
  */
 #include "survey/grain.h"
 #include "survey/picture.h"
@@ -156,8 +156,15 @@ static void test_small(void)
     for (int i = 0; i < WIDE * HIGH; i++)
         for (int c = 0; c < 3; c++)
             deep[3 * i + c] = (uint16_t)(((i % WIDE) / 2 % 2 ? 200 : 100) + c) * 257;
-    rw_pixels p = {.data = deep, .width = WIDE, .height = HIGH, .stride = WIDE * 6, .bits = 16,
-                   .channels = 3, .eighths = 8, .full_width = WIDE, .full_height = HIGH};
+    rw_pixels p = {.data = deep,
+                   .width = WIDE,
+                   .height = HIGH,
+                   .stride = WIDE * 6,
+                   .bits = 16,
+                   .channels = 3,
+                   .eighths = 8,
+                   .full_width = WIDE,
+                   .full_height = HIGH};
     rw_small small;
     rw_small_make(&small, &p, 170);
     g_assert_cmpint(small.factor, ==, 4);

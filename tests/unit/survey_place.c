@@ -54,8 +54,11 @@ static void film_free(film *f)
 /* The next late still of the batch; ids are 101, 102 ... */
 static void shoot(film *f, size_t at, size_t after, size_t before, bool follows)
 {
-    f->late[f->n_late] = (rw_late){
-        .still = 101 + (int64_t)f->n_late, .at = at, .after = after, .before = before, .follows = follows};
+    f->late[f->n_late] = (rw_late){.still = 101 + (int64_t)f->n_late,
+                                   .at = at,
+                                   .after = after,
+                                   .before = before,
+                                   .follows = follows};
     f->n_late++;
 }
 

@@ -15,18 +15,20 @@
 typedef struct strip {
     const rw_gauge *gauge;
     double px_per_mm;
-    double texture;      /* coded amplitude of the scene's own fine detail */
-    double pan;          /* mm per frame across the film */
-    double grain;        /* coded sd */
-    double noise;        /* coded sd of the camera, new in every still */
-    double blur;         /* px sd of the lens */
-    double smear;        /* px sd along the film */
+    double texture; /* coded amplitude of the scene's own fine detail */
+    double pan;     /* mm per frame across the film */
+    double grain;   /* coded sd */
+    double noise;   /* coded sd of the camera, new in every still */
+    double blur;    /* px sd of the lens */
+    double smear;   /* px sd along the film */
     int width, height;
 } strip;
 
 #define STRIP_DEFAULTS                                                                             \
-    {.gauge = rw_gauge_find("super8"), .px_per_mm = 166, .texture = 0, .grain = 6, .noise = 1,     \
-     .width = 1200, .height = 800}
+    {                                                                                              \
+        .gauge = rw_gauge_find("super8"), .px_per_mm = 166, .texture = 0, .grain = 6, .noise = 1,  \
+        .width = 1200, .height = 800                                                               \
+    }
 
 static inline uint32_t strip_hash(uint32_t a, uint32_t b, uint32_t c)
 {
@@ -78,8 +80,7 @@ static inline double strip_film(const strip *s, int n, double x, double y)
         return 235;
     if (x < a.x || x > a.x + a.width || fabs(in) > a.height / 2)
         return 12;
-    return strip_scene(s, n + step, x, in) +
-           s->grain * strip_grain(n + step, x, in, s->px_per_mm);
+    return strip_scene(s, n + step, x, in) + s->grain * strip_grain(n + step, x, in, s->px_per_mm);
 }
 
 /* film mm -> pixels of a still whose frame centre stands (dx, dy) px from the nominal place. */
@@ -114,7 +115,7 @@ static inline uint8_t *strip_shoot(const strip *s, int n, int shot, double dx, d
 {
     rw_affine to_film;
     rw_affine_invert(strip_film_to_px(s, dx, dy), &to_film);
-    g_autofree double *light = g_new(double, (gsize)s->width * (gsize)s->height);
+    g_autofree double *light = g_new(double, (gsize)s->width *(gsize)s->height);
     for (int j = 0; j < s->height; j++)
         for (int i = 0; i < s->width; i++) {
             rw_point at = rw_affine_apply(to_film, i, j);
@@ -129,8 +130,14 @@ static inline uint8_t *strip_shoot(const strip *s, int n, int shot, double dx, d
         double v = light[k] + s->noise * strip_noise((uint32_t)k, (uint32_t)shot, 77777u);
         out[k] = (uint8_t)CLAMP(lrint(v), 0, 255);
     }
-    *pixels = (rw_pixels){.data = out, .width = s->width, .height = s->height, .stride = s->width,
-                          .bits = 8, .channels = 1, .eighths = 8, .full_width = s->width,
+    *pixels = (rw_pixels){.data = out,
+                          .width = s->width,
+                          .height = s->height,
+                          .stride = s->width,
+                          .bits = 8,
+                          .channels = 1,
+                          .eighths = 8,
+                          .full_width = s->width,
                           .full_height = s->height};
     return out;
 }
