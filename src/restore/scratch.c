@@ -462,7 +462,7 @@ GArray *rw_scratch_track(const rw_scratch_look *const *looks, const int64_t *n, 
     for (guint t = 0; t < tracks->len; t++)
         if (is_scratch(tracks->pdata[t], scene))
             write_lines(lines, tracks->pdata[t], n, (int32_t)t);
-    qsort(lines->data, lines->len, sizeof(rw_scratch_line), compare_lines);
+    g_array_sort(lines, compare_lines); /* of none, too */
     g_ptr_array_unref(tracks);
     g_free(scene);
     return lines;
