@@ -374,6 +374,27 @@ static void score_blemishes(blemish_score *s, const clip *in, const clip *out, c
     g_free(mended);
 }
 
+/* What a stage tells of each frame: pixels that it touched, and spots. */
+static void told_new(uint8_t ***touched, GArray ***spots, int count, size_t pixels)
+{
+    *touched = g_new(uint8_t *, count);
+    *spots = g_new(GArray *, count);
+    for (int n = 0; n < count; n++) {
+        (*touched)[n] = g_malloc0(pixels);
+        (*spots)[n] = g_array_new(FALSE, FALSE, sizeof(rw_spot));
+    }
+}
+
+static void told_free(uint8_t **touched, GArray **spots, int count)
+{
+    for (int n = 0; n < count; n++) {
+        g_free(touched[n]);
+        g_array_unref(spots[n]);
+    }
+    g_free(touched);
+    g_free(spots);
+}
+
 static void print_blemishes(const char *reel, const char *who, const blemish_score *s, bool ours)
 {
     printf("%-12s %-26s", reel, who);
@@ -414,12 +435,9 @@ static void part_blemish(void)
         float sigma[256];
         grain_curve(&grainy, &truth, sigma);
         const size_t pixels = (size_t)in.width * (size_t)in.height;
-        uint8_t **touched = g_new(uint8_t *, count);
-        GArray **spots = g_new(GArray *, count);
-        for (int n = 0; n < count; n++) {
-            touched[n] = g_malloc0(pixels);
-            spots[n] = g_array_new(FALSE, FALSE, sizeof(rw_spot));
-        }
+        uint8_t **touched;
+        GArray **spots;
+        told_new(&touched, &spots, count, pixels);
         stage_run *run = stage_run_new(&in, NULL, threads);
         stage_run_stage(run, &rw_stage_blemish, dirt_only, touched, spots);
         stage_run_to_clip(run, &out);
@@ -468,12 +486,7 @@ static void part_blemish(void)
             }
         }
         save_triplet("blemish", r, &in, &out, &truth, count / 2, px, py, 480, 400);
-        for (int n = 0; n < count; n++) {
-            g_free(touched[n]);
-            g_array_unref(spots[n]);
-        }
-        g_free(touched);
-        g_free(spots);
+        told_free(touched, spots, count);
         g_free(mask);
         g_free(fast);
         clip_clear(&in);
@@ -494,12 +507,9 @@ static void part_blemish(void)
         draw(&truth, &spec, "", NULL);
         draw(&in, &spec, "grain noise lamp shutter", NULL);
         const size_t pixels = (size_t)in.width * (size_t)in.height;
-        uint8_t **touched = g_new(uint8_t *, count);
-        GArray **spots = g_new(GArray *, count);
-        for (int n = 0; n < count; n++) {
-            touched[n] = g_malloc0(pixels);
-            spots[n] = g_array_new(FALSE, FALSE, sizeof(rw_spot));
-        }
+        uint8_t **touched;
+        GArray **spots;
+        told_new(&touched, &spots, count, pixels);
         stage_run *run = stage_run_new(&in, NULL, threads);
         stage_run_stage(run, &rw_stage_blemish, dirt_only, touched, spots);
         stage_run_free(&run);
@@ -525,12 +535,7 @@ static void part_blemish(void)
             reels[r].name, area / ((double)pixels * (count - 4)), objects / (count - 4), large,
             largest);
         fflush(stdout);
-        for (int n = 0; n < count; n++) {
-            g_free(touched[n]);
-            g_array_unref(spots[n]);
-        }
-        g_free(touched);
-        g_free(spots);
+        told_free(touched, spots, count);
         clip_clear(&in);
         clip_clear(&truth);
     }

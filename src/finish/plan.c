@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include "base/cpu.h"
+#include "base/select.h"
 #include "finish/plan.h"
 #include "finish/still_light.h"
 
@@ -271,12 +272,6 @@ static bool read_stills(rw_plan *plan, GArray *frames, GHashTable *stills, GErro
     return true;
 }
 
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 /* The reel's usual place of the film on a still: the median of each number. */
 static rw_affine usual_place(const rw_plan *plan)
 {
@@ -286,7 +281,7 @@ static rw_affine usual_place(const rw_plan *plan)
     for (int k = 0; k < 6; k++) {
         for (guint i = 0; i < count; i++)
             values[i] = plan->stills[i].film_to_still.m[k / 3][k % 3];
-        qsort(values, count, sizeof *values, compare_doubles);
+        qsort(values, count, sizeof *values, rw_compare_doubles);
         usual.m[k / 3][k % 3] = values[count / 2];
     }
     return usual;

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "gate/edge.h"
+#include "base/select.h"
 
 #include <math.h>
 #include <string.h>
@@ -8,44 +9,11 @@
 
 /* ---- small statistics ---- */
 
-static int by_value(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
-/* Puts the k-th smallest at its place, smaller ones before it (Hoare's selection). */
-static void select_kth(double *v, int n, int k)
-{
-    int low = 0, high = n - 1;
-    while (low < high) {
-        double pivot = v[low + (high - low) / 2];
-        int i = low, j = high;
-        while (i <= j) {
-            while (v[i] < pivot)
-                i++;
-            while (v[j] > pivot)
-                j--;
-            if (i <= j) {
-                double t = v[i];
-                v[i++] = v[j];
-                v[j--] = t;
-            }
-        }
-        if (k <= j)
-            high = j;
-        else if (k >= i)
-            low = i;
-        else
-            break;
-    }
-}
-
 double gate_median(double *v, int n)
 {
     if (n <= 0)
         return 0;
-    select_kth(v, n, n / 2);
+    rw_select_double(v, n, n / 2);
     if (n & 1)
         return v[n / 2];
     double below = v[0];
@@ -56,7 +24,7 @@ double gate_median(double *v, int n)
 
 double gate_shortest_half(double *v, int n, double *spread)
 {
-    qsort(v, (size_t)n, sizeof *v, by_value);
+    qsort(v, (size_t)n, sizeof *v, rw_compare_doubles);
     int half = n / 2;
     double best = INFINITY, middle = v[half];
     for (int i = 0; i + half < n; i++)
@@ -577,7 +545,7 @@ static void robust_start(gate_points *const *side, int n_sides, double limit, do
         if (side[j]->n >= 8)
             spread[n++] = spread_at(side[j], s->slope, &side[j]->d);
     /* The straighter sides tell the noise. */
-    qsort(spread, (size_t)n, sizeof *spread, by_value);
+    qsort(spread, (size_t)n, sizeof *spread, rw_compare_doubles);
     s->scale = MAX(floor, spread[(n - 1) / 2]);
 }
 

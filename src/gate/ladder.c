@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "gate/ladder.h"
+#include "base/select.h"
 
 #include <math.h>
 #include <string.h>
@@ -183,18 +184,12 @@ static int light_profile(const gate_view *view, bool rows, double *bins)
     return n;
 }
 
-static int by_value(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 /* First and last bin that is lit; false unless both ends of the still are dark. */
 static bool lit_span(const double *bins, int n, int *first, int *last)
 {
     double sorted[PROFILE];
     memcpy(sorted, bins, sizeof *bins * (size_t)n);
-    qsort(sorted, (size_t)n, sizeof *sorted, by_value);
+    qsort(sorted, (size_t)n, sizeof *sorted, rw_compare_doubles);
     double level = 0.15 * sorted[n / 2];
     for (*first = 0; *first < n && bins[*first] < level; ++*first)
         ;

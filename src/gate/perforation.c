@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "gate/perforation.h"
+#include "base/select.h"
 
 #include <math.h>
 #include <string.h>
@@ -30,12 +31,6 @@ void gate_bench_free(gate_bench **bench)
     if (*bench)
         g_free((*bench)->runs);
     g_clear_pointer(bench, g_free);
-}
-
-static int by_value(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
 }
 
 /* A hole while it is being measured. */
@@ -456,7 +451,7 @@ static void look_inside(const gate_view *view, shape *s, rw_hole_sight *hole)
                 sorted[n++] = value[j * GRID + i];
         }
     /* The brighter half tells the light even where much is hidden. */
-    qsort(sorted, (size_t)n, sizeof *sorted, by_value);
+    qsort(sorted, (size_t)n, sizeof *sorted, rw_compare_doubles);
     double light = n ? sorted[3 * n / 4] : 0;
     show_all(s);
     for (int axis = 0; axis < 2; axis++) {

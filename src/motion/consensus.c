@@ -18,6 +18,7 @@
  */
 #include <math.h>
 
+#include "base/select.h"
 #include "motion/consensus.h"
 #include "motion/steady.h"
 
@@ -544,17 +545,11 @@ static void learn_drift(rw_consensus *c, float *sums, float *spare)
         take_common_drift(c, t, smooth[2] + (size_t)t * B);
 }
 
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 static double median(double *v, int n)
 {
     if (n == 0)
         return 0;
-    qsort(v, (size_t)n, sizeof *v, compare_doubles);
+    qsort(v, (size_t)n, sizeof *v, rw_compare_doubles);
     return v[n / 2];
 }
 

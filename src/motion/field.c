@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
 
+#include "base/select.h"
 #include "motion/field.h"
 
 #define BORDER      RW_MOTION_BORDER
@@ -476,12 +477,6 @@ static void refine(const search *s, grid *g, int steps, float noise)
     }
 }
 
-static int compare_floats(const void *a, const void *b)
-{
-    const float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
 /* ---- the frame as a whole ---- */
 
 /* Vector of the block (i, j) under the model of the whole frame: m[0] + m[1] i + m[2] j, twice. */
@@ -529,7 +524,7 @@ static double median_of(const grid *g, bool along_y)
     int n = 0;
     for (int i = 0; i < count && n < 512; i += step)
         sample[n++] = along_y ? g->v[i].y : g->v[i].x;
-    qsort(sample, (size_t)n, sizeof *sample, compare_floats);
+    qsort(sample, (size_t)n, sizeof *sample, rw_compare_floats);
     return (double)sample[n / 2];
 }
 
@@ -650,7 +645,7 @@ static float match_noise(const grid *g)
     int n = 0;
     for (int i = 0; i < count && n < 512; i += step)
         sample[n++] = g->cost[i];
-    qsort(sample, (size_t)n, sizeof *sample, compare_floats);
+    qsort(sample, (size_t)n, sizeof *sample, rw_compare_floats);
     return MAX(sample[n * 3 / 10] / WINDOW_AREA, 0.05f);
 }
 
@@ -663,7 +658,7 @@ static float grain_energy(const grid *g, float noise)
     int n = 0;
     for (int i = 0; i < count && n < 512; i += step)
         sample[n++] = MIN(g->held[i].xx, g->held[i].yy);
-    qsort(sample, (size_t)n, sizeof *sample, compare_floats);
+    qsort(sample, (size_t)n, sizeof *sample, rw_compare_floats);
     return MIN(sample[n / 10] * 1.2f, 0.4f * WINDOW_AREA * noise * noise) + 1.0f;
 }
 
@@ -903,7 +898,7 @@ static float light_offset(const search *s, const grid *g)
                 sum += a[y * s->a.stride + x] - b[y * s->b.stride + x];
         sample[n++] = sum / WINDOW_AREA;
     }
-    qsort(sample, (size_t)n, sizeof *sample, compare_floats);
+    qsort(sample, (size_t)n, sizeof *sample, rw_compare_floats);
     return sample[n / 2];
 }
 

@@ -11,6 +11,7 @@
  */
 #include <math.h>
 
+#include "base/select.h"
 #include "motion/consensus.h"
 #include "motion/smooth.h"
 
@@ -289,19 +290,13 @@ static void choose_want(plan *p, rw_steady_mode mode, const rw_steady_params *pa
     }
 }
 
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 static double median_background(const plan *p)
 {
     size_t n = (size_t)MAX(p->count, 1);
     double *v = g_new(double, n);
     for (size_t t = 0; t < n; t++)
         v[t] = p->pose[t].background;
-    qsort(v, n, sizeof *v, compare_doubles);
+    qsort(v, n, sizeof *v, rw_compare_doubles);
     double m = v[n / 2];
     g_free(v);
     return m;

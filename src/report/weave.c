@@ -3,15 +3,10 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "base/select.h"
 #include "report/weave.h"
 #include "steady/choice.h"
 #include "steady/scene.h"
-
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
 
 /* The values that are known, sorted; *n how many. g_free. */
 static double *sorted(const double *values, int64_t count, size_t *n)
@@ -21,7 +16,7 @@ static double *sorted(const double *values, int64_t count, size_t *n)
     for (int64_t i = 0; i < count; i++)
         if (isfinite(values[i]))
             v[(*n)++] = values[i];
-    qsort(v, *n, sizeof *v, compare_doubles);
+    qsort(v, *n, sizeof *v, rw_compare_doubles);
     return v;
 }
 

@@ -2,6 +2,7 @@
 #include <math.h>
 
 #include "base/pool.h"
+#include "base/select.h"
 #include "motion/field.h"
 #include "restore/flicker.h"
 #include "restore/stages.h"
@@ -85,15 +86,9 @@ static bool compare_cell(cell *out, const rw_frame *now, const rw_frame *was,
     return true;
 }
 
-static int compare_doubles(const void *a, const void *b)
-{
-    const double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 static double median(double *v, size_t n)
 {
-    qsort(v, n, sizeof *v, compare_doubles);
+    qsort(v, n, sizeof *v, rw_compare_doubles);
     return n ? v[n / 2] : 0.0;
 }
 

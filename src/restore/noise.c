@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
 
+#include "base/select.h"
 #include "restore/noise.h"
 
 /* ---- measuring ---- */
@@ -105,12 +106,6 @@ void rw_noise_look(rw_noise_survey *survey, const rw_frame *now, const rw_frame 
     }
 }
 
-static int compare_floats(const void *a, const void *b)
-{
-    const float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
 /* rms of the grain about one knot: a low percentile of the blocks' variances among the half with
  * the least texture, so that what moves or is mismatched has no say. 0: too few blocks. */
 static float knot_rms(const rw_noise_survey *s, int c, float root, float reach, float *texture,
@@ -122,13 +117,13 @@ static float knot_rms(const rw_noise_survey *s, int c, float root, float reach, 
             texture[n++] = s->block[i].texture;
     if (n < 2 * LEAST)
         return 0.0f;
-    qsort(texture, (size_t)n, sizeof *texture, compare_floats);
+    qsort(texture, (size_t)n, sizeof *texture, rw_compare_floats);
     const float limit = texture[n / 2];
     int m = 0;
     for (int i = 0; i < s->count; i++)
         if (fabsf(s->block[i].root[c] - root) < reach && s->block[i].texture <= limit)
             variance[m++] = s->block[i].variance[c];
-    qsort(variance, (size_t)m, sizeof *variance, compare_floats);
+    qsort(variance, (size_t)m, sizeof *variance, rw_compare_floats);
     /* the low percentile and the means taken off the blocks each make it a little small */
     return 1.07f * sqrtf(variance[(int)(0.42f * (float)m)]);
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
 
+#include "base/select.h"
 #include "motion/field.h"
 #include "restore/scratch.h"
 
@@ -54,12 +55,6 @@ static float ridge(const float *row, int x, int half)
     return a > 0.0f ? MIN(a, b) : MAX(a, b);
 }
 
-static int compare_floats(const void *a, const void *b)
-{
-    const float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
 /* Ridges of one band in units of how strong ridges usually are round the place. */
 static void band_ridges(float *z, const float *row, int width, int half, float *room)
 {
@@ -72,7 +67,7 @@ static void band_ridges(float *z, const float *row, int width, int half, float *
         for (int x = MAX(x0 - reach / 2, margin); x < MIN(x0 + reach + reach / 2, width - margin);
              x++)
             room[n++] = fabsf(z[x]);
-        qsort(room, (size_t)n, sizeof *room, compare_floats);
+        qsort(room, (size_t)n, sizeof *room, rw_compare_floats);
         /* half of all places are no ridge at all; the 80th percentile of grain is about a sigma */
         const float usual = n ? room[n * 8 / 10] : 1.0f, unit = 1.2f * usual + 0.0008f;
         for (int x = x0; x < MIN(x0 + reach, width); x++)
@@ -198,7 +193,7 @@ static float median_shift(const rw_motion_field *f)
         for (int i = 0; i < f->cols; i++)
             if (f->trust[j * f->stride + i] > 0.5f)
                 room[n++] = -f->dx[j * f->stride + i];
-    qsort(room, (size_t)n, sizeof *room, compare_floats);
+    qsort(room, (size_t)n, sizeof *room, rw_compare_floats);
     if (n > 20)
         shift = room[n / 2] / (float)f->width;
     g_free(room);

@@ -2,6 +2,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/select.h"
 #include "survey/basis.h"
 
 /* Half size from here on: such stills hold more than twice the film's own detail, and grain is
@@ -70,17 +71,11 @@ typedef struct sample {
     double f_number;
 } sample;
 
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 static double median_of(double *values, size_t count)
 {
     if (count == 0)
         return NAN;
-    qsort(values, count, sizeof *values, compare_doubles);
+    qsort(values, count, sizeof *values, rw_compare_doubles);
     return values[count / 2];
 }
 

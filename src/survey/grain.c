@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
 
+#include "base/select.h"
 #include "survey/fft.h"
 #include "survey/grain.h"
 
@@ -261,19 +262,13 @@ static void read_two(rw_grain_reader *r, const rw_pixels *pixels, bool film_alon
     }
 }
 
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 /* Median over the patches of the double at byte offset `field`. */
 static double median(const patch_power *powers, int count, size_t field)
 {
     double values[CHOSEN];
     for (int i = 0; i < count; i++)
         values[i] = *(const double *)(const void *)((const char *)&powers[i] + field);
-    qsort(values, (size_t)count, sizeof *values, compare_doubles);
+    qsort(values, (size_t)count, sizeof *values, rw_compare_doubles);
     return 0.5 * (values[(count - 1) / 2] + values[count / 2]);
 }
 

@@ -2,6 +2,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/select.h"
 #include "survey/hair.h"
 
 enum {
@@ -396,12 +397,6 @@ typedef struct unrest {
     double uneven; /* median over the pixels: 1: goes with the film, 0: stands, or neither */
 } unrest;
 
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 /* Moving both ways resamples alike, so that the smoothing by resampling favours neither. */
 static unrest unrest_of(const rw_hair_finder *f, const suspect *s, const weave *w)
 {
@@ -419,8 +414,8 @@ static unrest unrest_of(const rw_hair_finder *f, const suspect *s, const weave *
         }
     if (u.pixels == 0)
         return u;
-    qsort(share, (size_t)u.pixels, sizeof *share, compare_doubles);
-    qsort(uneven, (size_t)u.pixels, sizeof *uneven, compare_doubles);
+    qsort(share, (size_t)u.pixels, sizeof *share, rw_compare_doubles);
+    qsort(uneven, (size_t)u.pixels, sizeof *uneven, rw_compare_doubles);
     u.share = share[u.pixels / 2];
     u.uneven = uneven[u.pixels / 2];
     return u;

@@ -2,6 +2,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/select.h"
 #include "survey/fft.h"
 #include "survey/imprint.h"
 
@@ -202,41 +203,13 @@ static void box(float *block, float *scratch)
         box_line(scratch + i, block + i, HIGH, WIDE);
 }
 
-/* The k-th smallest of n values, which change places (Hoare's selection). */
-static float select_kth(float *v, int n, int k)
-{
-    int low = 0, high = n - 1;
-    while (low < high) {
-        float pivot = v[low + (high - low) / 2];
-        int i = low, j = high;
-        while (i <= j) {
-            while (v[i] < pivot)
-                i++;
-            while (v[j] > pivot)
-                j--;
-            if (i <= j) {
-                float t = v[i];
-                v[i++] = v[j];
-                v[j--] = t;
-            }
-        }
-        if (k <= j)
-            high = j;
-        else if (k >= i)
-            low = i;
-        else
-            break;
-    }
-    return v[k];
-}
-
 /* Robust standard deviation of W * H samples about zero: 1.4826 * median |x|. */
 static float robust_sd(const float *grain)
 {
     float absolute[W * H];
     for (int i = 0; i < W * H; i++)
         absolute[i] = fabsf(grain[i]);
-    return 1.4826f * select_kth(absolute, W * H, W * H / 2);
+    return 1.4826f * rw_select_float(absolute, W * H, W * H / 2);
 }
 
 /* High-pass, scaled by its own robust spread so that an edge of the picture clips and the grain

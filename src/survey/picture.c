@@ -143,26 +143,47 @@ static double percentile(const int *histogram, int total, double share)
     return 255;
 }
 
+/* Places spread evenly over a piece of the film. */
+typedef struct grid {
+    const rw_pixels *pixels;
+    rw_affine film_to_px;
+    rw_rect film;
+    int columns, rows;
+} grid;
+
+static grid grid_over(const rw_pixels *pixels, rw_affine film_to_px, rw_rect film, int max_samples)
+{
+    int columns = MAX(2, (int)sqrt(max_samples * film.width / film.height));
+    return (grid){pixels, film_to_px, film, columns, MAX(2, max_samples / columns)};
+}
+
+/* The pixel at place k, row by row; false off the still. */
+static bool grid_at(const grid *g, int k, int rgb[3])
+{
+    const int i = k % g->columns, j = k / g->columns;
+    rw_point at = rw_affine_apply(g->film_to_px, g->film.x + (i + 0.5) / g->columns * g->film.width,
+                                  g->film.y + (j + 0.5) / g->rows * g->film.height);
+    if (!(at.x > -0.5 && at.y > -0.5 && at.x < g->pixels->width - 0.5 &&
+          at.y < g->pixels->height - 0.5))
+        return false;
+    rgb_at(g->pixels, (int)(at.x + 0.5), (int)(at.y + 0.5), rgb);
+    return true;
+}
+
 rw_light rw_light_of(const rw_pixels *pixels, rw_affine film_to_px, rw_rect film, int max_samples)
 {
     int histogram[256] = {0}, total = 0, clipped = 0;
-    int columns = MAX(2, (int)sqrt(max_samples * film.width / film.height));
-    int rows = MAX(2, max_samples / columns);
+    const grid g = grid_over(pixels, film_to_px, film, max_samples);
     double mean = 0;
-    for (int j = 0; j < rows; j++)
-        for (int i = 0; i < columns; i++) {
-            rw_point at = rw_affine_apply(film_to_px, film.x + (i + 0.5) / columns * film.width,
-                                          film.y + (j + 0.5) / rows * film.height);
-            if (!(at.x > -0.5 && at.y > -0.5 && at.x < pixels->width - 0.5 &&
-                  at.y < pixels->height - 0.5))
-                continue;
-            int rgb[3];
-            rgb_at(pixels, (int)(at.x + 0.5), (int)(at.y + 0.5), rgb);
-            histogram[luma_of(rgb[0], rgb[1], rgb[2])]++;
-            clipped += rgb[0] >= CEILING || rgb[1] >= CEILING || rgb[2] >= CEILING;
-            total++;
-        }
-    if (total < rows * columns / 2)
+    for (int k = 0; k < g.columns * g.rows; k++) {
+        int rgb[3];
+        if (!grid_at(&g, k, rgb))
+            continue;
+        histogram[luma_of(rgb[0], rgb[1], rgb[2])]++;
+        clipped += rgb[0] >= CEILING || rgb[1] >= CEILING || rgb[2] >= CEILING;
+        total++;
+    }
+    if (total < g.rows * g.columns / 2)
         return (rw_light){NAN, NAN, NAN, NAN, 0};
     for (int v = 0; v < 256; v++)
         if (histogram[v])
@@ -176,22 +197,16 @@ void rw_hues_of(const rw_pixels *pixels, rw_affine film_to_px, rw_rect film, int
                 bool mean, float light[3])
 {
     int histogram[3][256] = {{0}}, total = 0;
-    int columns = MAX(2, (int)sqrt(max_samples * film.width / film.height));
-    int rows = MAX(2, max_samples / columns);
-    for (int j = 0; j < rows; j++)
-        for (int i = 0; i < columns; i++) {
-            rw_point at = rw_affine_apply(film_to_px, film.x + (i + 0.5) / columns * film.width,
-                                          film.y + (j + 0.5) / rows * film.height);
-            if (!(at.x > -0.5 && at.y > -0.5 && at.x < pixels->width - 0.5 &&
-                  at.y < pixels->height - 0.5))
-                continue;
-            int rgb[3];
-            rgb_at(pixels, (int)(at.x + 0.5), (int)(at.y + 0.5), rgb);
-            for (int c = 0; c < 3; c++)
-                histogram[c][rgb[c]]++;
-            total++;
-        }
-    bool seen = total >= rows * columns / 2;
+    const grid g = grid_over(pixels, film_to_px, film, max_samples);
+    for (int k = 0; k < g.columns * g.rows; k++) {
+        int rgb[3];
+        if (!grid_at(&g, k, rgb))
+            continue;
+        for (int c = 0; c < 3; c++)
+            histogram[c][rgb[c]]++;
+        total++;
+    }
+    bool seen = total >= g.rows * g.columns / 2;
     for (int c = 0; c < 3; c++) {
         double middle = percentile(histogram[c], total, 0.5), sum = 0;
         for (int v = 0; v < 256; v++)

@@ -2,6 +2,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/select.h"
 #include "survey/cut.h"
 #include "survey/track.h"
 
@@ -76,12 +77,6 @@ size_t rw_track_scene_last(const rw_track *track, size_t i)
 
 /* ---- robust numbers ---- */
 
-static int compare_doubles(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 /* The values that are numbers, in order; *n how many. g_free. */
 static double *sorted_numbers(const double *values, size_t count, size_t *n)
 {
@@ -90,7 +85,7 @@ static double *sorted_numbers(const double *values, size_t count, size_t *n)
     for (size_t i = 0; i < count; i++)
         if (!isnan(values[i]))
             sorted[(*n)++] = values[i];
-    qsort(sorted, *n, sizeof *sorted, compare_doubles);
+    qsort(sorted, *n, sizeof *sorted, rw_compare_doubles);
     return sorted;
 }
 

@@ -8,6 +8,7 @@
 #include "base/fs.h"
 #include "base/ordered.h"
 #include "base/pool.h"
+#include "base/select.h"
 
 static void test_affine(void)
 {
@@ -193,9 +194,35 @@ static void test_errno(void)
     g_assert_nonnull(strstr(error->message, "Cannot write x"));
 }
 
+/* The k-th of n by selection is the k-th of the C library's sort, and parts the rest. */
+static void test_select(void)
+{
+    GRand *r = g_rand_new_with_seed(11);
+    for (int round = 0; round < 500; round++) {
+        const int n = g_rand_int_range(r, 1, 60), k = g_rand_int_range(r, 0, n);
+        double v[60], sorted[60];
+        float f[60];
+        for (int i = 0; i < n; i++) { /* of few values, so that many are alike */
+            v[i] = sorted[i] = g_rand_int_range(r, 0, 1 + round % 40) - 7;
+            f[i] = (float)v[i];
+        }
+        qsort(sorted, (size_t)n, sizeof *sorted, rw_compare_doubles);
+        for (int i = 1; i < n; i++)
+            g_assert_cmpfloat(sorted[i - 1], <=, sorted[i]);
+        g_assert_cmpfloat(rw_select_double(v, n, k), ==, sorted[k]);
+        g_assert_cmpfloat(rw_select_float(f, n, k), ==, (float)sorted[k]);
+        for (int i = 0; i < n; i++) {
+            g_assert_true(i < k ? v[i] <= v[k] : v[i] >= v[k]);
+            g_assert_true(i < k ? f[i] <= f[k] : f[i] >= f[k]);
+        }
+    }
+    g_rand_free(r);
+}
+
 int main(int argc, char **argv)
 {
     g_test_init(&argc, &argv, NULL);
+    g_test_add_func("/base/select", test_select);
     g_test_add_func("/base/affine", test_affine);
     g_test_add_func("/base/rational", test_rational);
     g_test_add_func("/base/pool", test_pool);
