@@ -1,9 +1,10 @@
 #!/usr/bin/python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Fits the rule by which an odd spot is told from dirt, and writes src/restore/blemish_rule.c.
+"""Fits the rule by which an odd spot is told from dirt, and writes its numbers,
+src/restore/blemish_fit.h.
 
     quality-restore --features > features.txt
-    quality/blemish_rule.py features.txt src/restore/blemish_rule.c
+    quality/blemish_rule.py features.txt src/restore/blemish_fit.h
 
 A line of features.txt: reel, frame, area, pixels that are dirt beyond 3 sigma, pixels that are dirt
 at all, pixels that are clean, pixels in fast areas, x, y, width, height, group, then the features in
@@ -104,11 +105,11 @@ def table(name, values, width=6):
 
 TEXT = """/* SPDX-License-Identifier: GPL-3.0-or-later
  *
- * blemish_rule.c - made by quality/blemish_rule.py; fit it anew instead of editing the numbers.
+ * blemish_fit.h - made by quality/blemish_rule.py; fit it anew instead of editing the numbers.
+ * What they mean says blemish_rule.c, which alone includes this.
  */
-#include <math.h>
-
-#include "restore/blemish.h"
+#ifndef RW_RESTORE_BLEMISH_FIT_H
+#define RW_RESTORE_BLEMISH_FIT_H
 
 #define HIDDEN %d
 
@@ -116,36 +117,7 @@ TEXT = """/* SPDX-License-Identifier: GPL-3.0-or-later
 /* Even odds at the score that gives about one false object a frame. */
 #define BIAS %sf
 
-float rw_blemish_judge(const float f[BLEMISH_FEATURES])
-{
-    const float in[BLEMISH_FEATURES] = {
-        MIN(f[BLEMISH_AREA], 8.0f),
-        f[BLEMISH_SCORE],
-        f[BLEMISH_PEAK],
-        f[BLEMISH_SIGN],
-        MIN(f[BLEMISH_RING], 4.0f),
-        MIN(f[BLEMISH_QUARREL], 2.5f),
-        logf(f[BLEMISH_QUARREL_RING] + 0.5f),
-        CLAMP(f[BLEMISH_EDGE], -0.2f, 1.0f),
-        f[BLEMISH_TRUST],
-        logf(1.0f + f[BLEMISH_ROUGH]),
-        f[BLEMISH_TWIN],
-        f[BLEMISH_TWIN_PAIR],
-        sqrtf(f[BLEMISH_BUSY]),
-        MIN(f[BLEMISH_COLOUR], 3.0f),
-        f[BLEMISH_LIGHT] / 50.0f,
-    };
-    float score = BIAS;
-    for (int h = 0; h < HIDDEN; h++) {
-        float sum = hidden_bias[h];
-        for (int i = 0; i < BLEMISH_FEATURES; i++) {
-            const float z = (in[i] - mean[i]) / deviation[i];
-            sum += hidden[i * HIDDEN + h] * CLAMP(z, -4.0f, 4.0f);
-        }
-        score += output[h] * tanhf(sum);
-    }
-    return 1.0f / (1.0f + expf(-score));
-}
+#endif
 """
 
 

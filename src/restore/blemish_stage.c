@@ -212,7 +212,7 @@ static bool repair_dirt(const job *j, rw_frame *out, int64_t *changed, rw_stage_
         if (word)
             b->confidence = word > 0 ? 2.0f : 0.0f;
         spot.repaired = b->confidence >= bar;
-        if (trace->spots && (spot.repaired || spot.confidence >= WORTH_A_WORD))
+        if (trace->spots && (spot.repaired || word || spot.confidence >= WORTH_A_WORD))
             g_array_append_val(trace->spots, spot);
     }
     *changed += rw_blemish_repair(out, &w, &map, bar, j->mask);
