@@ -10,33 +10,39 @@ static void add(GByteArray *name, const void *data, size_t bytes)
 
 static void add_text(GByteArray *name, const char *text)
 {
-    add(name, text, strlen(text) + 1);
+    add(name, text, strlen(text));
+}
+
+void rw_name_add_view(GByteArray *name, const rw_plan *plan, const rw_composition *view)
+{
+    add_text(name, plan->curve);
+    add(name, &view->film_to_frame, sizeof view->film_to_frame);
+    add(name, &view->width, sizeof view->width);
+    add(name, &view->height, sizeof view->height);
 }
 
 /* The decoding scale follows from the rest and the reel's usual scale, which is of the same reel as
  * the path. */
-static void add_still(GByteArray *name, const rw_plan *plan, int64_t p)
+void rw_name_add_still(GByteArray *name, const rw_plan *plan, int64_t p)
 {
-    add(name, &plan->stills[p].film_to_still, sizeof plan->stills[p].film_to_still);
-    add_text(name, plan->stills[p].path);
+    const rw_plan_still *still = &plan->stills[p];
+    add_text(name, still->path);
+    add(name, &still->film_to_still, sizeof still->film_to_still);
 }
 
-static void add_view(GByteArray *name, const rw_plan *plan, int scene)
+static void add_scene(GByteArray *name, const rw_plan *plan, int scene)
 {
     const rw_composition *c = &plan->scenes[scene].composition;
-    add(name, &c->film_to_frame, sizeof c->film_to_frame);
-    add(name, &c->width, sizeof c->width);
-    add(name, &c->height, sizeof c->height);
+    rw_name_add_view(name, plan, c);
     add(name, &c->picture, sizeof c->picture);
-    add_text(name, plan->curve);
 }
 
 GBytes *rw_name_registered(const rw_plan *plan, int64_t p)
 {
     GByteArray *name = g_byte_array_new();
-    add_text(name, "registered");
-    add_view(name, plan, rw_plan_picture(plan, p)->scene);
-    add_still(name, plan, p);
+    add_text(name, "registered\n");
+    add_scene(name, plan, rw_plan_picture(plan, p)->scene);
+    rw_name_add_still(name, plan, p);
     return g_byte_array_free_to_bytes(name);
 }
 
@@ -75,13 +81,13 @@ GBytes *rw_name_after(const rw_plan *plan, int64_t p, int stages, int64_t first,
 {
     const int scene = rw_plan_picture(plan, p)->scene;
     GByteArray *name = g_byte_array_new();
-    add_text(name, "after");
-    add_view(name, plan, scene);
+    add_text(name, "after\n");
+    add_scene(name, plan, scene);
     add(name, &p, sizeof p);
     for (int64_t q = first; q <= last; q++) {
         const int64_t n = rw_plan_picture(plan, q)->n;
         add(name, &n, sizeof n);
-        add_still(name, plan, q);
+        rw_name_add_still(name, plan, q);
         add_words(name, plan, n);
     }
     for (int i = 0; i < stages; i++)

@@ -2,6 +2,7 @@
 #include <string.h>
 
 #include "finish/flow.h"
+#include "finish/name.h"
 #include "finish/picture.h"
 #include "finish/prepare.h"
 #include "finish/steady.h"
@@ -111,22 +112,18 @@ static char *facts_name(const job *j)
 {
     const rw_plan *plan = j->plan;
     const rw_stage *stage = stage_of(j);
-    g_autoptr(GChecksum) sum = g_checksum_new(G_CHECKSUM_SHA256);
+    GByteArray *name = g_byte_array_new();
     g_autofree char *params =
         rw_params_hash(stage->params, plan->scenes[j->scene].stages[j->stage].params);
-    g_checksum_update(sum, (const guchar *)params, -1);
-    g_checksum_update(sum, (const guchar *)plan->curve, -1);
-    const rw_composition *c = &j->composition;
-    g_checksum_update(sum, (const guchar *)&c->film_to_frame, sizeof c->film_to_frame);
-    g_checksum_update(sum, (const guchar *)&c->width, sizeof c->width);
-    g_checksum_update(sum, (const guchar *)&c->height, sizeof c->height);
+    g_byte_array_append(name, (const guint8 *)params, (guint)strlen(params));
+    rw_name_add_view(name, plan, &j->composition);
     for (int64_t p = j->first; p <= j->last; p++) {
-        const rw_plan_still *still = &plan->stills[p];
-        g_checksum_update(sum, (const guchar *)&rw_plan_picture(plan, p)->n, sizeof(int64_t));
-        g_checksum_update(sum, (const guchar *)still->path, -1);
-        g_checksum_update(sum, (const guchar *)&still->film_to_still, sizeof(rw_affine));
+        g_byte_array_append(name, (const guint8 *)&rw_plan_picture(plan, p)->n, sizeof(int64_t));
+        rw_name_add_still(name, plan, p);
     }
-    return g_strndup(g_checksum_get_string(sum), 32);
+    g_autofree char *sum = g_compute_checksum_for_data(G_CHECKSUM_SHA256, name->data, name->len);
+    g_byte_array_unref(name);
+    return g_strndup(sum, 32);
 }
 
 static bool compute(job *j, const rw_finish_options *callbacks, GByteArray *facts, GError **error)
