@@ -170,17 +170,15 @@ void rw_answer_statistics(void *user, const rw_request *request, rw_reply *reply
     asked_clear(&a);
 }
 
-/* Blemishes on a frame, what is coloured or sharpened after them left out:
+/* Blemishes on a frame, those of the picture that rw_answer_finished shows for the same query:
  * {"spots":[[x, y, width, height, film x, film y, confidence, 1 repaired or 0],...]} */
 void rw_answer_spots(void *user, const rw_request *request, rw_reply *reply)
 {
-    static const char *const clean[] = {"register", "steady", "flicker", "blemish", NULL};
     rw_bench *bench = user;
     GError *error = NULL;
     asked a;
     if (!read_wish(request, reply, &a))
         return;
-    a.wish.only = clean;
     GArray *spots = rw_frames_spots(bench->frames, &a.wish, &error);
     asked_clear(&a);
     if (!spots) {

@@ -322,6 +322,8 @@ void rw_answer_tables(void *user, const rw_request *request, rw_reply *reply)
         rw_doc_text(j, "name", (*stage)->name);
         rw_doc_text(j, "title", (*stage)->title);
         rw_doc_flag(j, "usual", (*stage)->by_default);
+        /* it looks at a whole scene or at motion: its picture takes a while */
+        rw_doc_flag(j, "slow", (*stage)->observe || (*stage)->needs & RW_STAGE_NEEDS_MOTION);
         rw_doc_close(j);
     }
     rw_doc_close(j);

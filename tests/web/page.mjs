@@ -327,6 +327,20 @@ async function adjust(page, other) {
   await page.keyboard.press('Control+z');
   await until(() => choice('reel', 'crop.scale') === null, 'and taken back');
 
+  // what was repaired shows as boxes, and a click refuses one
+  await page.getByLabel(/Show what was repaired/).check();
+  const box = page.locator('.spot.repaired').first();
+  for (let k = 0; k < 12 && !await until(async () => await box.count() > 0, '', 3000); k++) await page.keyboard.press('ArrowRight');
+  const at = await session(page, (s) => s.n);
+  await box.click();
+  await until(() => /leave$/.test(choice(`frame:${at}`, 'blemish.spots') ?? ''), 'a repair that is refused is kept so');
+  await page.locator('.spot.said').first().waitFor();
+  ok(true, 'and shows as said');
+  await page.keyboard.press('Control+z');
+  await until(() => choice(`frame:${at}`, 'blemish.spots') === null, 'till it is taken back');
+  await page.getByLabel(/Show what was repaired/).uncheck();
+  await session(page, (s) => s.go(5));
+
   // another page of the same reel
   await other.goto(`${address}#/reel/regatta/adjust/5`);
   await other.getByLabel('Exposure, figure').waitFor();

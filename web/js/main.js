@@ -12,7 +12,7 @@ import { Workspace, VIEWS } from './workspace.js';
  * @typedef {{version: string, gauges: {name: string, title: string, speeds: string[], shown: number[], onFrameLine: boolean}[],
  *   deliveries: Delivery[], measures: {name: string, title: string, unit: string, help: string}[],
  *   kinds: {name: string, title: string, help: string}[], groups: Group[],
- *   stages: {name: string, title: string, usual: boolean}[]}} Tables
+ *   stages: {name: string, title: string, usual: boolean, slow: boolean}[]}} Tables
  * @typedef {{name: string, title: string, extension: string | null, lossless: boolean, scale: boolean,
  *   best: number, worst: number, quality: number}} Delivery
  * @typedef {{name: string, title: string, help: string, scenes: boolean, preview: boolean,

@@ -10,7 +10,6 @@ import { el, oncePerFrame } from './dom.js';
 
 const SETTLE = 90; // ms without another frame before the finished picture is asked for
 const BIGGEST = 2048;
-const CLEANING = ['flicker', 'blemish', 'grain']; // stages that look at many frames: their picture comes second
 const LONG = 900; // ms after which it is said that something takes its time
 
 /**
@@ -38,8 +37,10 @@ export function shapeOf(session, n) {
 }
 
 export class Plate {
-  /** @param {Session} session @param {import('./smalls.js').Smalls} smalls */
-  constructor(session, smalls) {
+  /** @param {Session} session @param {import('./smalls.js').Smalls} smalls
+   * @param {string[]} slow stages that look at many frames: their picture comes second */
+  constructor(session, smalls, slow) {
+    this.slow = slow;
     this.session = session;
     this.smalls = smalls;
     this.canvas = el('canvas', { class: 'plate', role: 'img' });
@@ -207,7 +208,7 @@ export class Plate {
     this.request = new AbortController();
     this.again = false;
     const width = canvas.width, height = canvas.height;
-    const inHand = [...session.trying].some(([key, value]) => !CLEANING.includes(key.split('.')[0]) && session.choice(key, session.scene).value !== value);
+    const inHand = [...session.trying].some(([key, value]) => !this.slow.includes(key.split('.')[0]) && session.choice(key, session.scene).value !== value);
     /** @param {Record<string, string>} more */
     const lay = async (more) => {
       const picture = await getPicture(finishedAddress(session.name, n, { w: width, h: height, r: session.revision, ...(set ? { set } : {}), ...more }), this.request?.signal);
@@ -227,7 +228,7 @@ export class Plate {
     try {
       // at once without what looks at many frames; that follows, unless a hand is at another control
       if (inHand || this.shown.n !== n || !this.shown.finished)
-        if (await lay({ skip: CLEANING.join() }) && inHand) laid();
+        if (await lay({ skip: this.slow.join() }) && inHand) laid();
       if (!inHand && await lay({})) {
         laid();
         this.node.dispatchEvent(new CustomEvent('finished', { bubbles: true, detail: { n } }));

@@ -43,7 +43,7 @@ export class Workspace {
     this.name = session.name;
     this.stop = new AbortController();
     this.smalls = new Smalls(session, { keep: 150, parallel: 4 });
-    this.plate = new Plate(session, this.smalls);
+    this.plate = new Plate(session, this.smalls, app.tables.stages.filter((s) => s.usual && s.slow).map((s) => s.name));
     this.smalls.onload = () => this.plate.draw();
     this.player = new Player(session, this.plate);
     this.map = new ReelMap(session, app.tables.measures, Object.fromEntries(app.tables.kinds.map((k) => [k.name, k.title])));

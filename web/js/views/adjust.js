@@ -81,14 +81,20 @@ export function adjustView(workspace) {
   /** @param {Group} g @param {Param} p */
   function number(g, p) {
     const step = stepOf(p), id = `c-${p.key}`;
-    const trying = oncePerFrame((/** @type {string} */ v) => session.try(p.key, v));
+    let moving = false;
+    // what was let go meanwhile is not tried any more: it would stand over what holds, for ever
+    const trying = oncePerFrame((/** @type {string} */ v) => moving && session.try(p.key, v));
     const range = el('input', { type: 'range', id, min: p.min, max: p.max, step, 'aria-describedby': `${id}-h` });
     const field = el('input', { type: 'number', class: 'figure', min: p.min, max: p.max, step, 'aria-label': `${p.label}, figure` });
     range.addEventListener('input', () => {
       field.value = range.value;
-      if (g.preview) trying(range.value);
+      moving = g.preview;
+      if (moving) trying(range.value);
     });
-    range.addEventListener('change', () => store(g, p, range.value));
+    range.addEventListener('change', () => {
+      moving = false;
+      store(g, p, range.value);
+    });
     let typing = false;
     field.addEventListener('input', () => {
       typing = true;
