@@ -75,6 +75,9 @@ function watch(page) {
 const session = (page, f) => page.evaluate(`(${f})(window.bench.room.session, window.bench.room)`);
 const finishedShown = (page) => until(() => session(page, (s, room) => room.plate.shown.finished && room.plate.shown.n === s.n));
 
+/** Marks one of some words, by its label as a hand does: the radio button itself is not seen. */
+const mark = (page, name) => page.locator('label').filter({ has: page.getByRole('radio', { name }) }).click();
+
 /** Text that stands out too little from what is behind it. */
 function faintText() {
   const number = (c) => c.match(/[\d.]+/g).map(Number);
@@ -258,7 +261,7 @@ async function adjust(page, other) {
   await page.getByLabel('Exposure, figure').fill('1');
   await page.keyboard.press('Tab');
   await until(() => choice('reel', 'colour.exposure') === '1', 'a typed figure is stored');
-  await page.getByRole('radio', { name: /^Scene/ }).check({ force: true });
+  await mark(page, /^Scene/);
   await page.getByLabel('Warmth, figure').fill('-0.5');
   await page.keyboard.press('Tab');
   await until(() => choice('scene:1', 'colour.warmth') === '-0.5', 'a scene has a choice of its own');
@@ -278,14 +281,14 @@ async function adjust(page, other) {
   await page.keyboard.press('Control+Shift+z');
   await until(() => choice('scene:1', 'colour.warmth') === '-0.5', 'and one more of them');
 
-  await page.getByRole('radio', { name: 'Locked' }).check({ force: true });
+  await mark(page, 'Locked');
   await until(() => choice('scene:1', 'steady.mode') === 'locked', 'how a scene is steadied is a choice like any other');
   await until(async () => /^Scene 1: Chosen\. Left to itself: (Locked|Smooth|Off): /.test(await page.locator('.reason').textContent()), 'and it says what it would do by itself, and why');
   await page.getByRole('button', { name: 'Undo' }).click();
   await until(() => choice('scene:1', 'steady.mode') === null, 'it is undone like any other');
 
   // the field of view by hand: the picture goes with the hand, as far as the film does
-  await page.getByRole('radio', { name: 'Whole reel' }).check({ force: true });
+  await mark(page, 'Whole reel');
 
   // looks in and out, and what is measured of the picture
   const file = (name, text) => ({ name, mimeType: 'text/plain', buffer: Buffer.from(text) });
@@ -345,7 +348,7 @@ async function adjust(page, other) {
   await other.goto(`${address}#/reel/regatta/adjust/5`);
   await other.getByLabel('Exposure, figure').waitFor();
   equal(await other.getByLabel('Exposure, figure').inputValue(), '1', 'another page shows what holds');
-  await page.getByRole('radio', { name: 'Whole reel' }).check({ force: true });
+  await mark(page, 'Whole reel');
   await page.getByLabel('Contrast, figure').fill('1.2');
   await page.keyboard.press('Tab');
   await until(async () => await other.getByLabel('Contrast, figure').inputValue() === '1.2', 'and follows what is changed here');

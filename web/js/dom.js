@@ -60,6 +60,40 @@ export function fill(node, ...children) {
   add(node, children);
 }
 
+/** What a pointer is pressed on, and what waits until it is let go. */
+let pressed = /** @type {Node | null} */ (null);
+const held = /** @type {Map<Element, (Child | Child[])[]>} */ (new Map());
+const letGo = () => setTimeout(() => { // after the click that it makes
+  pressed = null;
+  for (const [node, children] of held) refill(node, ...children);
+  held.clear();
+});
+document.addEventListener('pointerdown', (event) => {
+  pressed = /** @type {Node} */ (event.target);
+}, true);
+document.addEventListener('pointerup', letGo, true);
+document.addEventListener('pointercancel', letGo, true);
+
+const USED = 'button, a, input, select, textarea';
+
+/**
+ * fill() for what comes anew while a person may be using it: nothing is taken from under a pressed
+ * hand, and the focus stays on the same control.
+ * @param {Element} node @param {...(Child | Child[])} children
+ */
+export function refill(node, ...children) {
+  if (pressed && node.contains(pressed)) {
+    held.set(node, children);
+    return;
+  }
+  held.delete(node);
+  const at = node.contains(document.activeElement) ? [...node.querySelectorAll(USED)].indexOf(/** @type {Element} */ (document.activeElement)) : -1;
+  const was = at >= 0 ? /** @type {Element} */ (document.activeElement).tagName : '';
+  fill(node, ...children);
+  const now = /** @type {HTMLElement | undefined} */ (at >= 0 ? node.querySelectorAll(USED)[at] : undefined);
+  if (now?.tagName === was) now.focus({ preventScroll: true });
+}
+
 /**
  * A short line to a person, read out and shown for some seconds.
  * @param {string} text

@@ -3,7 +3,7 @@
 // shows in the picture at once; let go, it is stored.
 
 import { BenchError, get, post, reelAddress } from '../api.js';
-import { ask, el, fill, oncePerFrame, tell } from '../dom.js';
+import { ask, el, oncePerFrame, refill, tell } from '../dom.js';
 import { Blemishes } from '../blemishes.js';
 import { count } from '../film.js';
 import { cropByHand } from './crop.js';
@@ -279,7 +279,7 @@ export function adjustView(workspace) {
         where = value;
         update();
       } }), el('span', null, text));
-    fill(scopePlace, el('div', { class: 'row spread' }, el('span', { class: 'words', role: 'radiogroup', 'aria-label': 'For what' },
+    refill(scopePlace, el('div', { class: 'row spread' }, el('span', { class: 'words', role: 'radiogroup', 'aria-label': 'For what' },
       option('reel', 'Whole reel', false), option('scene', at ? `Scene ${at}` : 'Scene', !at)),
     el('button', { type: 'button', class: 'small', onclick: copy, disabled: session.reel.scenes.length < 2 }, 'Copy to scenes…')),
     where === 'scene' && at ? el('p', { class: 'quiet' }, 'What is chosen here holds for this scene and goes before the reel\u2019s.') : null);
@@ -322,7 +322,7 @@ export function adjustView(workspace) {
   function build() {
     updates = [];
     const groups = app.tables.groups.filter((g) => g.params.length || g.name === 'film');
-    fill(groupsPlace, groups.map(group));
+    refill(groupsPlace, groups.map(group));
     update();
   }
 

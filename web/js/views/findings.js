@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Findings: what the survey doubts, the worst first, with what it saw; a person says what they think.
 
-import { el, fill, tell } from '../dom.js';
+import { el, fill, refill, tell } from '../dom.js';
 import { count, feet, plural } from '../film.js';
 import { layStill } from '../plate.js';
 import { filmToFrame } from '../film.js';
@@ -55,12 +55,12 @@ export function findingsView(workspace) {
   function showList() {
     const rows = shownFindings();
     const by = (/** @type {string} */ s) => session.findings.filter((f) => f.severity === s && f.state === 'open').length;
-    fill(head, el('p', { class: 'tally' }, /** @type {const} */ (['redo', 'look', 'note']).map((s) => el('span', null, mark(s), ` ${by(s)} `, el('span', { class: 'quiet' }, severityOf(s).title.toLowerCase())))),
+    refill(head, el('p', { class: 'tally' }, /** @type {const} */ (['redo', 'look', 'note']).map((s) => el('span', null, mark(s), ` ${by(s)} `, el('span', { class: 'quiet' }, severityOf(s).title.toLowerCase())))),
       el('div', { class: 'row spread' }, el('label', { class: 'check' }, el('input', { type: 'checkbox', checked: showDismissed, onchange: (/** @type {any} */ e) => {
         showDismissed = e.target.checked;
         showList();
       } }), 'Dismissed too'), el('button', { type: 'button', class: 'small', onclick: printAll }, 'Print')));
-    fill(list, rows.length ? rows.map(row) : el('p', { class: 'quiet' }, session.surveyed ? 'Nothing is in doubt.' : 'The reel has not been surveyed yet.'));
+    refill(list, rows.length ? rows.map(row) : el('p', { class: 'quiet' }, session.surveyed ? 'Nothing is in doubt.' : 'The reel has not been surveyed yet.'));
     if (!picked || !rows.includes(picked)) {
       const same = picked && rows.find((f) => f.id === /** @type {Finding} */ (picked).id);
       pick(same ?? rows[0] ?? null, false);
@@ -184,7 +184,7 @@ export function findingsView(workspace) {
   const reshoot = el('section', { class: 'reshoot' });
   function showReshoot() {
     const total = session.reshoot.reduce((sum, r) => sum + r.last - r.first + 1, 0);
-    fill(reshoot, session.reshoot.length ? [el('h2', null, `To shoot again: ${plural(total, 'frame', 'frames')}`), el('ul', null, session.reshoot.map((r) => el('li', null,
+    refill(reshoot, session.reshoot.length ? [el('h2', null, `To shoot again: ${plural(total, 'frame', 'frames')}`), el('ul', null, session.reshoot.map((r) => el('li', null,
       el('button', { type: 'button', class: 'link', onclick: () => session.go(r.first) }, r.first === r.last ? count(r.first) : `${count(r.first)}–${count(r.last)}`), el('span', { class: 'quiet' }, ` ${feet(r.firstMm)} from the head`))))] : []);
   }
 

@@ -3,7 +3,7 @@
 
 import { get, movieAddress, reelAddress } from '../api.js';
 import { bytes, clock, count, rate } from '../film.js';
-import { el, fill } from '../dom.js';
+import { el, fill, refill } from '../dom.js';
 import { isOver, jobLine, lastWord } from '../jobs.js';
 
 const SIZES = { hd: 'HD, 1440 × 1080', uhd: 'UHD, 2880 × 2160', native: 'As the stills are' };
@@ -137,7 +137,7 @@ export function finishView(workspace) {
     const jobs = app.jobs.of(session.name).filter((job) => job.kind === 'finish');
     const running = jobs.filter((job) => !isOver(job));
     const failed = jobs[0]?.state === 'failed' ? jobs[0] : null;
-    fill(work, running.map((job) => jobLine(app.jobs, job)), failed ? el('p', { class: 'fault' }, lastWord(failed)) : null);
+    refill(work, running.map((job) => jobLine(app.jobs, job)), failed ? el('p', { class: 'fault' }, lastWord(failed)) : null);
   }
 
   /** @param {string} file */
@@ -156,7 +156,7 @@ export function finishView(workspace) {
     const list = (await get(reelAddress(session.name, 'movies')).catch(() => ({ movies: [] }))).movies;
     if (stop.signal.aborted) return;
     list.sort((/** @type {any} */ a, /** @type {any} */ b) => b.made - a.made);
-    fill(movies, list.length ? el('h2', null, 'Made') : null, list.map((/** @type {{name: string, bytes: number, type: string}} */ m) => el('div', { class: 'movie' },
+    refill(movies, list.length ? el('h2', null, 'Made') : null, list.map((/** @type {{name: string, bytes: number, type: string}} */ m) => el('div', { class: 'movie' },
       el('span', { class: 'movie-words' }, el('strong', null, m.name), el('span', { class: 'quiet' }, bytes(m.bytes))),
       canPlay(m.type) ? el('button', { type: 'button', class: 'small', onclick: () => play(m.name) }, 'Play') : null,
       el('a', { class: 'button small', href: movieAddress(session.name, m.name, true), download: m.name }, 'Save'))));

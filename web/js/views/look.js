@@ -3,7 +3,7 @@
 
 import { get, reelAddress } from '../api.js';
 import { bytes, count, plural } from '../film.js';
-import { el, fill } from '../dom.js';
+import { el, fill, refill } from '../dom.js';
 import { jobLine } from '../jobs.js';
 import { severityOf } from '../map.js';
 import { curve } from '../plots.js';
@@ -77,7 +77,7 @@ export function lookView(workspace) {
 
   function showFound() {
     const here = session.findings.filter((f) => session.n >= f.first && session.n <= f.last && f.state !== 'dismissed');
-    fill(found, here.map((f) => el('a', { class: 'found', href: workspace.address('findings'), onclick: () => workspace.openFinding(f) },
+    refill(found, here.map((f) => el('a', { class: 'found', href: workspace.address('findings'), onclick: () => workspace.openFinding(f) },
       mark(f.severity, f.state === 'confirmed'), el('span', null, workspace.map.kinds[f.kind] ?? f.kind))));
   }
 
@@ -89,7 +89,7 @@ export function lookView(workspace) {
         el('button', { type: 'button', class: 'primary', onclick: () => app.jobs.start({ kind: 'survey', reel: session.name }) }, 'Survey')]
         : open ? [el('p', null, `${plural(open, 'finding needs', 'findings need')} a look.`), el('button', { type: 'button', onclick: () => workspace.toFinding(1) }, 'To the next'), ' ',
           el('a', { href: workspace.address('findings') }, 'All findings')] : [];
-    fill(work, next.length ? el('section', { class: 'next' }, ...next) : null);
+    refill(work, next.length ? el('section', { class: 'next' }, ...next) : null);
   }
 
   const on = (/** @type {EventTarget} */ target, /** @type {string} */ name, /** @type {() => void} */ f) => target.addEventListener(name, f, { signal: stop.signal });

@@ -3,7 +3,7 @@
 
 import { get, getPicture, smallAddress } from '../api.js';
 import { bytes, clock, count, day, feet, filmToFrame, plural } from '../film.js';
-import { ask, el, fill } from '../dom.js';
+import { ask, el, fill, refill } from '../dom.js';
 import { addKeys, listKeys } from '../keys.js';
 import { isOver, jobChip, jobLine, lastWord } from '../jobs.js';
 import { layStill } from '../plate.js';
@@ -71,7 +71,7 @@ export class Shelf {
     this.heading.textContent = said.shelf;
     const total = this.reels.reduce((sum, r) => sum + (r.stillBytes ?? 0) + (r.cacheBytes ?? 0) + (r.outBytes ?? 0), 0);
     this.sum.textContent = this.reels.length ? `${plural(this.reels.length, 'reel', 'reels')}, ${bytes(total)}` : '';
-    fill(this.list, this.reels.length ? this.reels.map((r) => this.row(r)) : el('div', { class: 'empty' }, el('p', null, 'No reel stands here yet.'),
+    refill(this.list, this.reels.length ? this.reels.map((r) => this.row(r)) : el('div', { class: 'empty' }, el('p', null, 'No reel stands here yet.'),
       el('p', { class: 'quiet' }, 'Plug in a camera card, or start the bench with --cards and a folder of stills, then take them in.')));
     this.showBatch();
     this.showWork();
@@ -115,10 +115,10 @@ export class Shelf {
     const jobs = this.app.jobs;
     const unknown = jobs.busy.filter((j) => !this.reels.some((r) => r.name === j.reel));
     const failed = [...jobs.list.values()].filter((j) => j.state === 'failed' && j.kind === 'intake' && !this.reels.some((r) => r.name === j.reel));
-    fill(this.work, unknown.map((j) => el('div', { class: 'reel-work' }, el('strong', null, j.reel), jobLine(jobs, j))), failed.slice(-1).map((j) => el('pre', { class: 'fault' }, `${j.reel}: ${(j.message ?? '').replace(/^reelwright: /, '')}`)));
+    refill(this.work, unknown.map((j) => el('div', { class: 'reel-work' }, el('strong', null, j.reel), jobLine(jobs, j))), failed.slice(-1).map((j) => el('pre', { class: 'fault' }, `${j.reel}: ${(j.message ?? '').replace(/^reelwright: /, '')}`)));
     for (const place of this.list.querySelectorAll('[data-work]')) {
       const own = jobs.of(place.getAttribute('data-work') ?? '').filter((j) => !isOver(j) && j.kind !== 'estimate');
-      fill(place, own.map((j) => jobLine(jobs, j)));
+      refill(place, own.map((j) => jobLine(jobs, j)));
     }
     this.showBatch();
   }
