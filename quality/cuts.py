@@ -1,14 +1,17 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Cuts that a survey finds against those that are there, FFmpeg's scdet beside it. Prints a table; does
-not gate.
+"""Cuts and splices that a survey finds against those that are there, FFmpeg's scdet beside the cuts. Prints
+a table; does not gate.
 
     quality/cuts.py REELWRIGHT FOOTAGE_FOLDER [--quick] [--keep FOLDER]
 
 Reels: a clip whose cuts are known; shots of several clips put together with flash frames, whip pans and
 stops of the camera in one place; fades and dissolves; the built-in scenes; each as it is and with
 strong flicker. A cut counts as found when it is named to the frame. What is named inside a fade or a
-dissolve is neither right nor wrong; how many of them are named at all is printed beside."""
+dissolve is neither right nor wrong; how many of them are named at all is printed beside. The shots are
+also joined by splices at half of their cuts and in the middle of three: taped with little and much of a
+jump, and cemented. A splice counts as found when it is named to the frame; those named on the reels
+that have none count as wrong."""
 import argparse
 import json
 import os
@@ -18,6 +21,8 @@ import subprocess
 import tempfile
 
 FLICKER = ['lamp.flicker=6', 'shutter.flicker=6', 'lamp.spatial=2']
+# but for splices, of which there are none unless set
+FAULTS = ['step', 'clip', 'hair', 'damage', 'missing', 'doubled', 'smear', 'focus', 'soft', 'alien']
 SIZE = 'settb=1/25,setpts=N,fps=25,scale=640:480:force_original_aspect_ratio=increase,crop=640:480'
 CLIPS = {'dog': 'dog_fetch.mp4', 'coffee': 'coffee_pour.mp4', 'bed': 'bedroom_dog_orbit.mp4',
          'tos': 'tos_cuts_a.mp4'}
@@ -33,6 +38,12 @@ STOPS = [('dog', 35, 25, ''), ('dog', 100, 20, ''), ('coffee', 10, 20, ''), ('co
 # (clip, first frame, frames, into the next by, over so many frames)
 MIXED = [('dog', 30, 40, 'fade', 12), ('coffee', 0, 40, 'fadeblack', 14), ('bed', 10, 40, 'fade', 10),
          ('tos', 105, 40, '', 0)]
+
+
+# at every other cut and in the middle of shots, film frames
+JOINTS = [20, 54, 86, 124, 160, 188, 8, 114, 174]
+JOINED = [('taped', []), ('taped-flicker', ['splice.jump=0.1', *FLICKER]),
+          ('cemented', ['splice.tape=0', 'splice.jump=0.15'])]
 
 
 def run(*command):
@@ -93,7 +104,8 @@ def make_reel(program, folder, name, clip, frames, settings, gauge):
     demo, reel = os.path.join(folder, name + '-demo'), os.path.join(folder, name)
     if not os.path.isdir(reel):
         command = [program, 'demo', demo, '--gauge', gauge, '--frames', str(frames), '--pixels', '600x400',
-                   '--no', 'faults', '--no-movies', '--seed', '21']
+                   '--no-movies', '--seed', '21']
+        command += [word for term in FAULTS for word in ('--no', term)]
         if clip:
             command += ['--footage', clip]
         for setting in settings:
@@ -107,7 +119,10 @@ def make_reel(program, folder, name, clip, frames, settings, gauge):
         still += frame['still'] is not None
         still_of[frame['n']] = max(still, 0)
     with open(os.path.join(demo, 'truth', 'truth.json'), encoding='utf-8') as file:
-        return [still_of[first] for first, _ in told['scenes'][1:]], json.load(file)['cuts'], still_of
+        known = json.load(file)['cuts']
+    found = json.loads(run(program, 'findings', reel, '--json'))['findings']
+    splices = [still_of[f['first']] for f in found if f['kind'] == 'splice']
+    return [still_of[first] for first, _ in told['scenes'][1:]], known, still_of, splices
 
 
 def scdet(program, folder, name, still_of):
@@ -145,22 +160,33 @@ def main():
              ('stops', made['stops'], put_together(options.footage, STOPS, made['stops'])),
              ('mixed', made['mixed'], mix(options.footage, made['mixed'])),
              ('regatta', None, (220, None, []))]
-    totals = {'reelwright': [0, 0, 0], 'scdet': [0, 0, 0]}
+    totals = {'reelwright': [0, 0, 0], 'scdet': [0, 0, 0], 'splices': [0, 0, 0]}
     print(f'{"reel":24}{"":12}{"right":>6}{"missed":>8}{"wrong":>7}{"F1":>8}   fades named')
+
+    def row(reel, who, found, truth, spans=()):
+        right, missed, wrong, named, extra, lost = count(found, truth, spans)
+        totals[who] = [a + b for a, b in zip(totals[who], (right, missed, wrong))]
+        print(f'{reel:24}{who:12}{right:6}{missed:8}{wrong:7}{f1(right, missed, wrong):8.3f}   '
+              f'{f"{named} of {len(spans)}" if spans else "":12}'
+              f'{f"wrong {extra} " if extra else ""}{f"missed {lost}" if lost else ""}', flush=True)
+
     for name, clip, (frames, cuts, spans) in kinds[:2] if options.quick else kinds:
         for flicker in (False, True):
             gauge = 'regular8' if flicker else 'super8'
             reel = name + ('-flicker' if flicker else '')
-            own, known, still_of = make_reel(options.program, folder, reel, clip, frames,
-                                             FLICKER if flicker else [], gauge)
+            own, known, still_of, splices = make_reel(options.program, folder, reel, clip, frames,
+                                                      FLICKER if flicker else [], gauge)
             truth = known if cuts is None else cuts
-            for who, found in (('reelwright', own), ('scdet', scdet(options.program, folder, reel, still_of))):
-                right, missed, wrong, named, extra, lost = count(found, truth, spans)
-                for i, n in enumerate((right, missed, wrong)):
-                    totals[who][i] += n
-                print(f'{reel if who == "reelwright" else "":24}{who:12}{right:6}{missed:8}{wrong:7}'
-                      f'{f1(right, missed, wrong):8.3f}   {f"{named} of {len(spans)}" if spans else "":12}'
-                      f'{f"wrong {extra} " if extra else ""}{f"missed {lost}" if lost else ""}', flush=True)
+            row(reel, 'reelwright', own, truth, spans)
+            row('', 'scdet', scdet(options.program, folder, reel, still_of), truth, spans)
+            row('', 'splices', splices, [])
+    frames, cuts, _ = kinds[1][2]
+    for i, (name, settings) in enumerate(JOINED):
+        settings = [*settings, 'splice.at=' + ','.join(map(str, JOINTS))]
+        own, _, _, splices = make_reel(options.program, folder, 'shots-' + name, kinds[1][1], frames, settings,
+                                       ('super8', 'regular8')[i % 2])
+        row('shots-' + name, 'reelwright', own, cuts)
+        row('', 'splices', splices, JOINTS)
     for who, (right, missed, wrong) in totals.items():
         print(f'{"all" if who == "reelwright" else "":24}{who:12}{right:6}{missed:8}{wrong:7}'
               f'{f1(right, missed, wrong):8.3f}')
