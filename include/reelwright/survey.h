@@ -27,6 +27,7 @@
 #include <stdio.h>
 
 #include <reelwright/reel.h>
+#include <reelwright/statistics.h>
 
 #ifdef __cplusplus
 extern "C" {
@@ -83,6 +84,12 @@ RW_API const rw_measure_info *rw_measure_table(void);
 /* Paths of a still's small pictures, relative to the reel: "cache/000017.jpg", about 480 px wide,
  * in the order of the stored rows. Free with g_free. */
 RW_API char *rw_survey_picture_path(int64_t still);
+
+/* How the tones and colours of frames first..last are spread, from the 300 samples that the survey
+ * keeps of each still, as coded there; of at most 64 frames, evenly. out->pixels is 0 when none was
+ * measured. */
+RW_API bool rw_survey_spread(rw_reel *reel, int64_t first, int64_t last, rw_statistics *out,
+                             GError **error);
 
 /* ---- findings ---- */
 

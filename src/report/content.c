@@ -252,6 +252,10 @@ static bool gather_scenes(rw_report_content *c, rw_reel *reel, GError **error)
         const rw_scene_row *s = &g_array_index(c->scenes, rw_scene_row, i);
         c->scene_first[i] = s->first;
         g_ptr_array_add(c->scene_pictures, load_picture(reel, (s->first + s->last) / 2));
+        rw_statistics spread;
+        if (!rw_survey_spread(reel, s->first, s->last, &spread, error))
+            return false;
+        g_array_append_val(c->scene_spreads, spread);
     }
     return true;
 }
@@ -387,6 +391,7 @@ static rw_report_content *new_empty(void)
     c->findings = g_array_new(FALSE, FALSE, sizeof(rw_report_finding));
     g_array_set_clear_func(c->findings, clear_finding);
     c->scene_pictures = g_ptr_array_new_with_free_func(free_bytes);
+    c->scene_spreads = g_array_new(FALSE, FALSE, sizeof(rw_statistics));
     c->series = g_ptr_array_new_with_free_func(g_free);
     c->marks = g_ptr_array_new_with_free_func(g_free);
     return c;
@@ -431,6 +436,7 @@ void rw_report_content_free(rw_report_content **content)
     g_array_unref(c->facts);
     g_array_unref(c->findings);
     g_ptr_array_unref(c->scene_pictures);
+    g_array_unref(c->scene_spreads);
     if (c->scenes)
         g_array_unref(c->scenes);
     g_ptr_array_unref(c->series);

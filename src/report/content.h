@@ -8,6 +8,7 @@
 #define RW_REPORT_CONTENT_H
 
 #include <reelwright/reel.h>
+#include <reelwright/statistics.h>
 
 #include "report/plot.h"
 
@@ -39,6 +40,7 @@ typedef struct rw_report_content {
     int n_plots;
     GPtrArray *scene_pictures; /* GBytes JPEG or NULL, one per scene */
     GArray *scenes;            /* rw_scene_row */
+    GArray *scene_spreads;     /* rw_statistics, one per scene */
     char *made;                /* "2026-11-25, reelwright 0.1.0" */
     /* owned storage behind the plots */
     GPtrArray *series; /* double[] */

@@ -13,8 +13,10 @@
 #include <glib/gstdio.h>
 
 #include "report/content.h"
+#include "report/tones.h"
 
 #define PLOT_WIDTH  760.0
+#define TONES_WIDTH 160.0
 #define PLOT_HEIGHT 130.0
 
 static const char style[] =
@@ -32,6 +34,7 @@ static const char style[] =
     "dt{color:var(--soft)}dd{margin:0;overflow-wrap:anywhere}"
     "figure{margin:0 0 1.25rem}svg{max-width:100%;height:auto;display:block}"
     ".scenes{display:grid;grid-template-columns:repeat(auto-fill,minmax(9rem,1fr));gap:.75rem}"
+    ".scenes svg{width:100%;height:auto;display:block;margin-top:.3rem}"
     ".scenes figcaption{font-size:.8rem;color:var(--soft)}"
     "img{display:block;width:100%;height:auto;background:#1c1c1c}"
     "article{display:grid;grid-template-columns:1fr 18rem;gap:.25rem 1.25rem;padding:1rem 0;"
@@ -109,6 +112,27 @@ static void put_plot(FILE *out, const rw_plot *plot, int serial)
     g_string_free(svg, TRUE);
 }
 
+static void put_tones(FILE *out, const rw_statistics *spread, int serial)
+{
+    GString *svg = g_string_new(NULL);
+    cairo_surface_t *surface = cairo_svg_surface_create_for_stream(take_svg, svg, TONES_WIDTH,
+                                                                   rw_tones_height(TONES_WIDTH));
+    cairo_t *cr = cairo_create(surface);
+    rw_tones_draw(cr, spread, TONES_WIDTH);
+    cairo_destroy(cr);
+    cairo_surface_finish(surface);
+    cairo_surface_destroy(surface);
+    if (spread->pixels) {
+        put(out,
+            "<div role=\"img\" aria-label=\"Tones and colours: middle %.0f %%, 96 of 100 samples "
+            "from %.0f to %.0f %%\">",
+            100 * spread->quantile[1], 100 * spread->quantile[0], 100 * spread->quantile[2]);
+        put_svg(out, svg->str, serial);
+        fputs("</div>\n", out);
+    }
+    g_string_free(svg, TRUE);
+}
+
 static void put_head(FILE *out, const rw_report_content *c)
 {
     put(out,
@@ -134,12 +158,15 @@ static void put_scenes(FILE *out, const rw_report_content *c)
 {
     if (!c->scenes->len)
         return;
-    fputs("<h2>Scenes</h2>\n<div class=\"scenes\">\n", out);
+    fputs("<h2>Scenes</h2>\n", out);
+    put(out, "<p class=\"soft\">%s</p>\n<div class=\"scenes\">\n", rw_tones_legend);
     for (guint i = 0; i < c->scenes->len; i++) {
         const rw_scene_row *s = &g_array_index(c->scenes, rw_scene_row, i);
         fputs("<figure>", out);
         g_autofree char *alt = g_strdup_printf("Scene %u", i + 1);
         put_picture(out, g_ptr_array_index(c->scene_pictures, i), alt);
+        put_tones(out, &g_array_index(c->scene_spreads, rw_statistics, i),
+                  RW_REPORT_MAX_PLOTS + (int)i);
         put(out,
             "<figcaption>%u. Frames %" G_GINT64_FORMAT " to %" G_GINT64_FORMAT
             "</figcaption></figure>\n",

@@ -6,6 +6,7 @@
 #include <pango/pangocairo.h>
 
 #include "report/content.h"
+#include "report/tones.h"
 
 /* A4 in points; margins of 18 mm. */
 #define PAGE_WIDTH  595.28
@@ -143,11 +144,19 @@ static void put_scenes(sheet *s, const rw_report_content *c)
         for (guint i = row; i < end; i++)
             tallest = MAX(tallest,
                           put_picture(s, g_ptr_array_index(c->scene_pictures, i), 0, width, false));
-        need(s, tallest + 16);
+        double tones = rw_tones_height(width);
+        need(s, tallest + tones + 20);
         for (guint i = row; i < end; i++)
             put_picture(s, g_ptr_array_index(c->scene_pictures, i),
                         MARGIN + (width + gap) * (double)(i - row), width, true);
-        s->y += tallest + 2;
+        s->y += tallest + 3;
+        for (guint i = row; i < end; i++) {
+            cairo_save(s->cr);
+            cairo_translate(s->cr, MARGIN + (width + gap) * (double)(i - row), s->y);
+            rw_tones_draw(s->cr, &g_array_index(c->scene_spreads, rw_statistics, i), width);
+            cairo_restore(s->cr);
+        }
+        s->y += tones + 2;
         for (guint i = row; i < end; i++) {
             const rw_scene_row *scene = &g_array_index(c->scenes, rw_scene_row, i);
             g_autofree char *text = g_strdup_printf("%u. %" G_GINT64_FORMAT " to %" G_GINT64_FORMAT,
@@ -204,6 +213,7 @@ static void put_all(sheet *s, const rw_report_content *c)
     put_facts(s, c);
     if (c->scenes->len) {
         put_heading(s, "Scenes");
+        put_paragraph(s, 8, false, 0.4, 4, rw_tones_legend);
         put_scenes(s, c);
     }
     if (c->n_plots) {

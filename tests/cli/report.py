@@ -5,6 +5,8 @@
     tests/cli/report.py REELWRIGHT"""
 import html.parser
 import os
+import re
+import sqlite3
 import sys
 import tempfile
 
@@ -14,15 +16,33 @@ from tap import Tap, run  # noqa: E402
 HOSTILE = '<script>alert(1)</script> & "Regatta"'
 
 
+def middle_tones(reel):
+    """Median luma (ITU-R BT.709-6, item 3.2) of each scene's samples, percent, from the survey's own
+    blobs: 15 numbers, then 300 times R, G, B."""
+    db = sqlite3.connect(f'file:{reel}/reel.db?mode=ro', uri=True)
+    result = []
+    for first, last in db.execute('select first, last from scene order by first'):
+        luma = []
+        for (blob,) in db.execute("select value from frame join measurement using (still) where "
+                                  "measure = 'colour' and n between ? and ?", (first, last)):
+            rgb = blob[60:]
+            luma += [0.2126 * rgb[i] + 0.7152 * rgb[i + 1] + 0.0722 * rgb[i + 2]
+                     for i in range(0, 900, 3)]
+        result.append(100 * sorted(luma)[len(luma) // 2] / 255)
+    db.close()
+    return result
+
+
 class Reader(html.parser.HTMLParser):
     """Tags, addresses and text of a page."""
 
     def __init__(self):
         super().__init__()
-        self.tags, self.addresses, self.text = [], [], ''
+        self.tags, self.addresses, self.text, self.labels = [], [], '', []
 
     def handle_starttag(self, tag, attributes):
         self.tags.append(tag)
+        self.labels += [v for k, v in attributes if k == 'aria-label']
         self.addresses += [v for k, v in attributes if k in ('src', 'href', 'xlink:href') and v]
 
     def handle_data(self, data):
@@ -56,6 +76,10 @@ def main():
         outside = [a for a in reader.addresses if not a.startswith(('data:image/jpeg;', '#'))]
         tap.equal(outside, [], 'nothing is fetched from outside')
         tap.ok('svg' in reader.tags and 'img' in reader.tags, 'there are curves and pictures')
+        tones = [float(re.search(r'middle (\d+) %', t)[1]) for t in reader.labels if t.startswith('Tones')]
+        known = middle_tones(reel)
+        tap.ok(known and len(tones) == len(known) and all(abs(a - b) <= 1 for a, b in zip(tones, known)),
+               'every scene shows how its tones are spread', [tones, known])
         tap.ok('should be shot again' in reader.text and
                'A film frame was not taken, frame 9' in reader.text,
                'the missing frame is told', reader.text[-3000:])
