@@ -275,8 +275,7 @@ static void add_pictures(GString *out, const rw_track *t, const rw_verdict *v)
     size_t other = v->anchor > 0 ? v->anchor - 1 : MIN(v->anchor + 1, t->count - 1);
     g_autofree char *a = rw_survey_picture_path(t->still[MIN(other, v->anchor)]);
     g_autofree char *b = rw_survey_picture_path(t->still[MAX(other, v->anchor)]);
-    g_string_append_printf(out, "%s\"pictures\":[\"%s\",\"%s\"]", v->evidence->len ? "," : "", a,
-                           b);
+    g_string_append_printf(out, "%s\"pictures\":[\"%s\",\"%s\"]", out->len > 1 ? "," : "", a, b);
 }
 
 /* ---- what was mended by shooting again ---- */
@@ -337,7 +336,15 @@ static rw_finding_row to_row(const conclusion *c, const rw_verdict *v)
     bool gap = v->kind == RW_KIND_MISSING && c->gap[v->first] > 0;
     g_autofree char *again = path_of(c, mended_by(c, v));
     GString *evidence = g_string_new("{");
+    if (v->because) {
+        g_string_append(evidence, "\"because\":");
+        rw_json_string(evidence, v->because);
+        g_string_append(evidence, v->evidence->len ? "," : "");
+    }
     g_string_append(evidence, v->evidence->str);
+    for (int k = 0; k < v->n_marks; k++)
+        g_string_append_printf(evidence, ",\"%s\":%" G_GINT64_FORMAT, v->mark[k].key,
+                               c->frame[v->mark[k].position]);
     add_pictures(evidence, t, v);
     if (again) {
         g_string_append(evidence, ",\"shot_again\":");

@@ -130,6 +130,7 @@ static void clear_verdict(gpointer data)
 {
     rw_verdict *v = data;
     g_string_free(v->evidence, TRUE);
+    g_free(v->because);
 }
 
 rw_verdicts *rw_verdicts_new(void)
@@ -213,6 +214,22 @@ void rw_verdict_word(rw_verdict *verdict, const char *name, const char *word)
 {
     key(verdict, name);
     rw_json_string(verdict->evidence, word);
+}
+
+void rw_verdict_frame(rw_verdict *verdict, const char *name, size_t position)
+{
+    g_return_if_fail(verdict->n_marks < RW_MOST_MARKS);
+    verdict->mark[verdict->n_marks].key = name;
+    verdict->mark[verdict->n_marks++].position = position;
+}
+
+void rw_verdict_because(rw_verdict *verdict, const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    g_free(verdict->because);
+    verdict->because = g_strdup_vprintf(format, arguments);
+    va_end(arguments);
 }
 
 void rw_judge_all(const rw_track *track, const rw_limits *limits, const char *reel_path,

@@ -53,6 +53,8 @@ typedef struct rw_limits {
 
 void rw_limits_init(rw_limits *limits);
 
+enum { RW_MOST_MARKS = 2 };
+
 /* Something that a judge holds against positions first..last of a track. */
 typedef struct rw_verdict {
     rw_kind kind;
@@ -65,6 +67,12 @@ typedef struct rw_verdict {
     double confidence;  /* 0..1 */
     const char *advice; /* NULL: the kind's own */
     GString *evidence;  /* members of a JSON object, comma-separated; owned */
+    char *because;      /* what was seen, one sentence for a person; owned */
+    struct {
+        const char *key;
+        size_t position;
+    } mark[RW_MOST_MARKS]; /* positions to be told as frames of the film */
+    int n_marks;
 } rw_verdict;
 
 typedef struct rw_verdicts rw_verdicts;
@@ -83,6 +91,10 @@ bool rw_verdicts_cover(const rw_verdicts *verdicts, rw_kind kind, size_t i);
 /* Evidence: a number with its unit in the key ("gap_s"), or a word. */
 void rw_verdict_number(rw_verdict *verdict, const char *key, double value);
 void rw_verdict_word(rw_verdict *verdict, const char *key, const char *word);
+/* A position, told as the film frame that it shows once frames are numbered. key: static. */
+void rw_verdict_frame(rw_verdict *verdict, const char *key, size_t position);
+/* What was seen, as a sentence that needs none of the numbers' names. */
+void rw_verdict_because(rw_verdict *verdict, const char *format, ...) G_GNUC_PRINTF(2, 3);
 
 /* ---- the judges ---- */
 

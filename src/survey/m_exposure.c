@@ -5,6 +5,7 @@
 #include <math.h>
 
 #include "survey/finding.h"
+#include "survey/mains.h"
 
 enum { SIDE = 8, SLOW = 51 };
 
@@ -33,10 +34,11 @@ static void take_off_jump(double *light, size_t count, size_t first, double jump
         light[i] -= jump;
 }
 
-static void judge_jumps(const rw_track *t, double *light, double flicker, const rw_limits *limits,
+/* unrest: jumps of the medians that flicker alone may make, ln. */
+static void judge_jumps(const rw_track *t, double *light, double unrest, const rw_limits *limits,
                         rw_verdicts *verdicts)
 {
-    double limit = MAX(limits->v[RW_LIMIT_STEP] * log(2), 4 * flicker / sqrt(SIDE / 1.6));
+    double limit = MAX(limits->v[RW_LIMIT_STEP] * log(2), unrest);
     for (size_t i = SIDE; i + SIDE <= t->count; i++) {
         double jump = jump_at(light, t->count, i);
         if (!(fabs(jump) > limit))
@@ -54,6 +56,8 @@ static void judge_jumps(const rw_track *t, double *light, double flicker, const 
         rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_EXPOSURE, RW_LOOK, best, best, 0.9);
         rw_verdict_word(v, "what", "jump");
         rw_verdict_number(v, "stops", jump / log(2));
+        rw_verdict_because(v, "The clear light jumps by %+.2f stops at this still and stays there.",
+                           jump / log(2));
         take_off_jump(light, t->count, best, jump);
         i = best + SIDE;
     }
@@ -65,8 +69,8 @@ static double slow_light(const double *light, size_t count, size_t i)
     return rw_median(light + first, last - first + 1);
 }
 
-static void judge_drift(const rw_track *t, const double *light, const rw_limits *limits,
-                        rw_verdicts *verdicts)
+static void judge_drift(const rw_track *t, const double *light, double unrest,
+                        const rw_limits *limits, rw_verdicts *verdicts)
 {
     size_t low = 0, high = 0, n = 0;
     double least = INFINITY, most = -INFINITY;
@@ -85,12 +89,14 @@ static void judge_drift(const rw_track *t, const double *light, const rw_limits 
         }
     }
     double stops = (most - least) / log(2);
-    if (n < 10 || !(stops > limits->v[RW_LIMIT_DRIFT]))
+    if (n < 10 || !(stops > MAX(limits->v[RW_LIMIT_DRIFT], unrest / log(2))))
         return;
     rw_verdict *v =
         rw_verdicts_add(verdicts, RW_KIND_EXPOSURE, RW_LOOK, MIN(low, high), MAX(low, high), 0.8);
     rw_verdict_word(v, "what", "drift");
     rw_verdict_number(v, "stops", low < high ? stops : -stops);
+    rw_verdict_because(v, "The clear light wanders slowly by %+.2f stops between these frames.",
+                       low < high ? stops : -stops);
     v->advice = "Let the lamp warm up before the reel; lock the camera's exposure.";
 }
 
@@ -103,7 +109,26 @@ static void flicker_of(const double *light, size_t count, double *out)
     }
 }
 
-/* ---- the mains ---- */
+/* ---- flicker ---- */
+
+/* The light less its slow course. */
+static void wave_of(const double *light, size_t count, double *out)
+{
+    for (size_t i = 0; i < count; i++)
+        out[i] = light[i] - slow_light(light, count, i);
+}
+
+static double mean_square(const double *x, size_t count)
+{
+    double sum = 0;
+    size_t n = 0;
+    for (size_t i = 0; i < count; i++)
+        if (!isnan(x[i])) {
+            sum += x[i] * x[i];
+            n++;
+        }
+    return n ? sum / (double)n : 0;
+}
 
 typedef struct beat {
     double frequency; /* cycles per still */
@@ -114,14 +139,8 @@ typedef struct beat {
 static beat strongest_line(const double *x, size_t count)
 {
     beat best = {NAN, 0};
-    double total = 0;
-    size_t n = 0;
-    for (size_t i = 0; i < count; i++)
-        if (!isnan(x[i])) {
-            total += x[i] * x[i];
-            n++;
-        }
-    if (n < 64 || total <= 0)
+    double total = mean_square(x, count) * (double)count;
+    if (count < 64 || total <= 0)
         return best;
     for (double f = 1.0 / (double)count; f <= 0.5; f += 0.5 / (double)count) {
         double re = 0, im = 0;
@@ -130,102 +149,116 @@ static beat strongest_line(const double *x, size_t count)
                 re += x[i] * cos(2 * G_PI * f * (double)i);
                 im += x[i] * sin(2 * G_PI * f * (double)i);
             }
-        double share = 2 * (re * re + im * im) / ((double)n * total);
+        double share = 2 * (re * re + im * im) / ((double)count * total);
         if (share > best.share)
-            best = (beat){f, share};
+            best = (beat){f, MIN(1, share)};
     }
     return best;
 }
 
-/* Stills per second and how well that is known, from the first and last time and the usual
- * interval; 0 without a steady clock. */
-static double capture_rate(const rw_track *t, size_t first, size_t count, double *error)
+static void tell_mains(rw_verdict *v, const rw_mains *mains)
 {
-    g_autofree double *interval = g_new(double, count + 1);
-    for (size_t i = 0; i < count; i++) {
-        size_t k = first + i;
-        interval[i] = k > 0 && t->time_us[k] != INT64_MIN && t->time_us[k - 1] != INT64_MIN
-                          ? (double)(t->time_us[k] - t->time_us[k - 1]) * 1e-6
-                          : NAN;
-    }
-    double usual = rw_median(interval, count), sum = 0, squares = 0, n = 0;
-    for (size_t i = 0; i < count; i++)
-        if (fabs(interval[i] / usual - 1) < 0.3) {
-            sum += interval[i];
-            squares += interval[i] * interval[i];
-            n++;
-        }
-    if (n < 32 || !(usual > 0))
-        return 0;
-    double mean = sum / n, sd = sqrt(MAX(0, squares / n - mean * mean));
-    *error = (sd + 1e-3) / (mean * mean) / n; /* jitter of the ends spread over the run */
-    return 1 / mean;
+    rw_verdict_number(v, "mains_hz", mains->hz);
+    rw_verdict_number(v, "pulses_hz", mains->pulses_hz);
+    rw_verdict_number(v, "mains_share_percent", 100 * mains->share);
+    rw_verdict_number(v, "beat_hz", mains->beat_hz);
+    rw_verdict_number(v, "others_fit_percent", 100 * mains->chance);
+    v->advice = mains->hz == 50
+                    ? "The lamp pulses with 50 Hz mains: expose for a multiple of 1/100 s, or "
+                      "feed it with direct current."
+                    : "The lamp pulses with 60 Hz mains: expose for a multiple of 1/120 s, or "
+                      "feed it with direct current.";
 }
 
-/* Does the beat fit light that pulses at `pulses` Hz? *expected: the beat that it would make. */
-static bool fits_mains(double beat_hz, double rate, double rate_error, double pulses, size_t count,
-                       double *expected, double *margin)
+/* A beat that stands out and that no mains explain: from the middle of the reel. */
+static bool tell_beat(rw_verdict *v, const double *wave, size_t count)
 {
-    double k = rint(pulses / rate);
-    *expected = fabs(pulses - k * rate);
-    *margin = k * rate_error + rate / (double)count;
-    return *margin < 0.1 * rate && fabs(beat_hz - *expected) < *margin;
+    enum { MOST = 1024 };
+    size_t n = MIN(count, (size_t)MOST);
+    beat b = strongest_line(wave + (count - n) / 2, n);
+    if (!(b.share > MAX(0.3, 20.0 / (double)n)))
+        return false;
+    rw_verdict_number(v, "beat_stills", 1 / b.frequency);
+    rw_verdict_number(v, "beat_share_percent", 100 * b.share);
+    return true;
 }
 
-static void add_mains(const rw_track *t, const double *flicker, rw_verdict *v)
+/* What flickers, and by how much. */
+typedef struct flicker {
+    double rms;   /* from still to still, ln */
+    double whole; /* beats slower than that included */
+    double *wave; /* the light less its slow course; owned */
+    rw_mains mains;
+    bool pulses; /* with the mains, and by more than is tolerated */
+} flicker;
+
+static flicker read_flicker(const rw_track *t, const double *light, double limit)
 {
-    enum { MOST = 2048 };
-    size_t count = MIN(t->count, (size_t)MOST), first = (t->count - count) / 2;
-    double error = 0, rate = capture_rate(t, first, count, &error);
-    beat b = strongest_line(flicker + first, count);
-    double chance = 3 * log((double)count) / (double)count; /* white noise: e^-n share */
-    if (!(b.share > MAX(0.15, chance)))
-        return;
-    rw_verdict_number(v, "beat_per_still", b.frequency);
-    rw_verdict_number(v, "beat_share", b.share);
-    if (rate <= 0)
-        return;
-    rw_verdict_number(v, "beat_hz", b.frequency * rate);
-    for (int mains = 50; mains <= 60; mains += 10) {
-        double expected, margin;
-        if (!fits_mains(b.frequency * rate, rate, error, 2.0 * mains, count, &expected, &margin))
-            continue;
-        rw_verdict_number(v, "mains_hz", mains);
-        rw_verdict_number(v, "mains_beat_hz", expected);
-        rw_verdict_number(v, "mains_margin_hz", margin);
-        v->advice = mains == 50
-                        ? "The lamp pulses with 50 Hz mains: expose for a multiple of 1/100 s, or "
-                          "feed it with direct current."
-                        : "The lamp pulses with 60 Hz mains: expose for a multiple of 1/120 s, or "
-                          "feed it with direct current.";
-        return;
-    }
+    flicker f = {.wave = g_new(double, t->count)};
+    flicker_of(light, t->count, f.wave);
+    /* a median of five keeps a fifth of white noise's variance and goes with it in part: 0.82 of
+     * the deviation is left (by simulation) */
+    f.rms = rw_robust_sd(f.wave, t->count, 0) / 0.82;
+    wave_of(light, t->count, f.wave);
+    f.whole = sqrt(mean_square(f.wave, t->count));
+    f.pulses = MAX(f.rms, f.whole) > limit &&
+               rw_mains_find(t->time_us, f.wave, t->count, &f.mains) &&
+               f.whole * sqrt(f.mains.share) > limit;
+    return f;
 }
 
-static void judge_flicker(const rw_track *t, const double *flicker, double rms,
-                          const rw_limits *limits, rw_verdicts *verdicts)
+static void say_mains(rw_verdict *v, const flicker *f)
 {
-    if (!(rms > limits->v[RW_LIMIT_FLICKER]))
-        return;
+    static const double few = 0.1; /* other frequencies that need no word */
+    g_autofree char *but =
+        f->mains.chance > few
+            ? g_strdup_printf(" (Stills came so regularly that %.0f of 100 other frequencies "
+                              "would fit as well.)",
+                              100 * f->mains.chance)
+            : g_strdup("");
+    rw_verdict_because(v,
+                       "The clear light flickers by %.1f %% rms, in step with pulses of %d Hz: "
+                       "twice the frequency of %d Hz mains.%s",
+                       100 * f->whole, 2 * f->mains.hz, f->mains.hz, but);
+}
+
+static void judge_flicker(const rw_track *t, const flicker *f, const rw_limits *limits,
+                          rw_verdicts *verdicts)
+{
+    if (!(f->rms > limits->v[RW_LIMIT_FLICKER]) && !f->pulses)
+        return; /* the light wanders, but not from still to still */
     rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_EXPOSURE, RW_LOOK, 0, t->count - 1, 0.9);
     rw_verdict_word(v, "what", "flicker");
-    rw_verdict_number(v, "rms_percent", 100 * rms);
-    add_mains(t, flicker, v);
+    rw_verdict_number(v, "rms_percent", 100 * (f->pulses ? f->whole : f->rms));
+    if (f->pulses) {
+        tell_mains(v, &f->mains);
+        say_mains(v, f);
+    } else if (tell_beat(v, f->wave, t->count)) {
+        rw_verdict_because(v,
+                           "The clear light flickers by %.1f %% rms with a regular beat, which the "
+                           "stills' times do not trace to 50 or 60 Hz mains.",
+                           100 * f->rms);
+    } else {
+        rw_verdict_because(v,
+                           "The clear light flickers by %.1f %% rms from still to still, without a "
+                           "regular beat.",
+                           100 * f->rms);
+    }
 }
 
 void rw_judge_exposure(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
     if (track->count < 2 * SIDE)
         return;
-    g_autofree double *light = g_new(double, track->count), *flicker = g_new(double, track->count);
+    g_autofree double *light = g_new(double, track->count);
     clear_light(track, light);
-    flicker_of(light, track->count, flicker);
-    /* a median of five keeps a fifth of white noise's variance and goes with it in part: 0.82 of
-     * the deviation is left (by simulation) */
-    double rms = rw_robust_sd(flicker, track->count, 0) / 0.82;
-    judge_jumps(track, light, rms, limits, verdicts);
-    judge_drift(track, light, limits, verdicts);
-    judge_flicker(track, flicker, rms, limits, verdicts);
+    flicker f = read_flicker(track, light, limits->v[RW_LIMIT_FLICKER]);
+    /* a slow beat is no row of jumps */
+    double unrest = f.pulses ? 4 * f.whole : 4 * f.rms / sqrt(SIDE / 1.6);
+    judge_jumps(track, light, unrest, limits, verdicts);
+    judge_drift(track, light, f.pulses ? unrest : 0, limits, verdicts);
+    judge_flicker(track, &f, limits, verdicts);
+    g_free(f.wave);
 }
 
 /* The picture is at the ceiling, or the clear light of the perforation all is. */
