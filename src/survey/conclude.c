@@ -20,6 +20,7 @@ typedef struct conclusion {
     size_t *gap;       /* frames of the film before each position that the spine does not show */
     guint *gap_slot;   /* the first of their slots */
     int64_t *instead;  /* still that stands in the place of each position's own, 0 none */
+    size_t *again;     /* position of that still, when it is the frame's own repeat; else 0 */
     int64_t *frame;    /* frame number of each position */
     bool *repeats;     /* shows the same film frame as the position before */
     rw_survey_summary *summary;
@@ -121,6 +122,38 @@ static void number_frames(conclusion *c)
     c->summary->frames = n;
 }
 
+/* Does a verdict that asks for a new still lie on position i? */
+static bool is_unfit(const conclusion *c, size_t i)
+{
+    static const rw_kind kinds[] = {RW_KIND_SMEARED, RW_KIND_SOFT, RW_KIND_UNREADABLE};
+    for (size_t v = 0; v < rw_verdicts_count(c->verdicts); v++) {
+        const rw_verdict *verdict = rw_verdicts_get(c->verdicts, v);
+        for (size_t k = 0; k < G_N_ELEMENTS(kinds); k++)
+            if (verdict->kind == kinds[k] && !verdict->dismissed && verdict->first <= i &&
+                i <= verdict->last)
+                return true;
+    }
+    return false;
+}
+
+/* Of a frame that was taken twice the good still is shown, whichever of the two it is. */
+static void choose_among_repeats(conclusion *c)
+{
+    size_t count = c->track->count;
+    c->again = g_new0(size_t, count + 1);
+    for (size_t i = 1; i < count; i++) {
+        size_t head = i - 1;
+        if (!c->repeats[i])
+            continue;
+        while (head > 0 && c->repeats[head])
+            head--;
+        if (c->instead[head] || !is_unfit(c, head) || is_unfit(c, i))
+            continue;
+        c->instead[head] = c->track->still[i];
+        c->again[head] = i;
+    }
+}
+
 static bool put_frames(conclusion *c, GError **error)
 {
     const rw_track *t = c->track;
@@ -178,8 +211,10 @@ static bool put_geometry(conclusion *c, GError **error)
         for (size_t k = 0; ok && k < c->gap[i]; k++)
             ok = put_late_fit(c, first + (int64_t)k, slot_at(c, c->gap_slot[i] + (guint)k)->still,
                               error);
-        ok = ok && (c->instead[i] ? put_late_fit(c, c->frame[i], c->instead[i], error)
-                                  : put_fit(c, c->frame[i], &t->fit[i], error));
+        const rw_gate_fit *own = &t->fit[c->again[i] ? c->again[i] : i];
+        bool late = c->instead[i] && !c->again[i];
+        ok = ok && (late ? put_late_fit(c, c->frame[i], c->instead[i], error)
+                         : put_fit(c, c->frame[i], own, error));
     }
     return ok;
 }
@@ -310,8 +345,10 @@ static int64_t mended_by(const conclusion *c, const rw_verdict *v)
                    ? slot_at(c, c->gap_slot[v->first])->still
                    : 0;
     for (size_t i = v->first; i <= v->last; i++) {
-        if (c->repeats[i] && i > v->first)
+        if (c->repeats[i] && (i > v->first || v->last > v->first))
             continue;
+        if (c->repeats[i] && !is_unfit(c, i - 1))
+            return c->track->still[i - 1]; /* it only repeats a good one */
         if (!c->instead[i])
             return 0;
         still = still ? still : c->instead[i];
@@ -360,7 +397,7 @@ static rw_finding_row to_row(const conclusion *c, const rw_verdict *v)
         .confidence = v->confidence,
         .evidence = g_string_free(evidence, FALSE),
         .advice = again ? g_strdup_printf(
-                              "Nothing to do: it was shot again, and %s stands here now.", again)
+                              "Nothing to do: it was taken again, and %s stands here now.", again)
                         : g_strdup(v->advice ? v->advice : kind->advice),
     };
     if (gap)
@@ -432,6 +469,7 @@ static bool weigh(conclusion *c, const rw_survey_options *options, GError **erro
         return false;
     read_slots(c);
     number_frames(c);
+    choose_among_repeats(c);
     count_reshot(c);
     for (size_t i = 0; i < t->count; i++)
         c->summary->unreadable += rw_track_value(t, i, RW_M_STATE) == RW_STATE_UNREADABLE;
@@ -462,6 +500,7 @@ bool rw_conclude(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis, co
         g_free(c.gap);
         g_free(c.gap_slot);
         g_free(c.instead);
+        g_free(c.again);
         g_free(c.frame);
         g_free(c.repeats);
     }

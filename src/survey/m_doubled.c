@@ -12,20 +12,22 @@
 
 enum { REACH = 12 };
 
+/* Decoded pixels within which a strip is where the pitch puts it (see m_missing.c). */
+#define AT_HOME 0.45
+
+static bool is_blurred(const rw_verdicts *verdicts, size_t i)
+{
+    return rw_verdicts_cover(verdicts, RW_KIND_SMEARED, i) ||
+           rw_verdicts_cover(verdicts, RW_KIND_SOFT, i);
+}
+
 /* Likeness of every pair that can say what is usual: a blurred still is like none of its
  * neighbours. */
-static double *list_likeness(const rw_track *t, const rw_verdicts *verdicts)
+static double *list_likeness(const rw_track *t, rw_measure m, const bool *blurred)
 {
     double *same = g_new(double, t->count);
     for (size_t i = 0; i < t->count; i++)
-        same[i] = rw_track_value(t, i, RW_M_SAME);
-    for (size_t i = 0; i < t->count; i++)
-        if (rw_verdicts_cover(verdicts, RW_KIND_SMEARED, i) ||
-            rw_verdicts_cover(verdicts, RW_KIND_SOFT, i)) {
-            same[i] = NAN;
-            if (i + 1 < t->count)
-                same[i + 1] = NAN;
-        }
+        same[i] = blurred[i] || (i > 0 && blurred[i - 1]) ? NAN : rw_track_value(t, i, m);
     return same;
 }
 
@@ -46,21 +48,33 @@ static double usual_likeness(const rw_track *t, const double *same, size_t i, do
     return usual;
 }
 
+/* The measures of the strip that shows the next picture: likeness, place across, along. */
+static const rw_measure *strip_side(const rw_track *t, size_t i)
+{
+    static const rw_measure sides[2][3] = {{RW_M_FAR, RW_M_FAR_X, RW_M_FAR_Y},
+                                           {RW_M_NEAR, RW_M_NEAR_X, RW_M_NEAR_Y}};
+    double far = rw_track_around(t, i, RW_M_FAR, REACH, 0.5);
+    double near = rw_track_around(t, i, RW_M_NEAR, REACH, 0.5);
+    return sides[isnan(far) || near > far];
+}
+
+/* How far it was found from where it usually is, decoded pixels; NAN unknown. */
+static double strip_off(const rw_track *t, size_t i, const rw_measure *side)
+{
+    return hypot(
+        rw_track_value(t, i, side[1]) - rw_track_around(t, i, side[1], REACH, 0.5),
+        rw_track_value(t, i, side[2]) - rw_track_around(t, i, side[2], REACH, 0.5));
+}
+
 /* The film has the last word: when the strip of the next picture is found on this still, at its
  * place and as well as usual, the film moved on, however alike the two pictures are. A motionless
  * scene may put something like it near that place, so the more the grain speaks for a repeat the
  * nearer it must be. */
 static bool film_moved(const rw_track *t, size_t i, bool beyond_doubt)
 {
-    double near_px = beyond_doubt ? 0.2 : 0.45, as_usual = beyond_doubt ? 0.93 : 0.85;
-    static const rw_measure sides[2][3] = {{RW_M_FAR, RW_M_FAR_X, RW_M_FAR_Y},
-                                           {RW_M_NEAR, RW_M_NEAR_X, RW_M_NEAR_Y}};
-    double far = rw_track_around(t, i, RW_M_FAR, REACH, 0.5);
-    double near = rw_track_around(t, i, RW_M_NEAR, REACH, 0.5);
-    const rw_measure *side = sides[isnan(far) || near > far];
-    double x = rw_track_value(t, i, side[1]) - rw_track_around(t, i, side[1], REACH, 0.5);
-    double y = rw_track_value(t, i, side[2]) - rw_track_around(t, i, side[2], REACH, 0.5);
-    return hypot(x, y) < near_px &&
+    double near_px = beyond_doubt ? 0.2 : AT_HOME, as_usual = beyond_doubt ? 0.93 : 0.85;
+    const rw_measure *side = strip_side(t, i);
+    return strip_off(t, i, side) < near_px &&
            rw_track_value(t, i, side[0]) > as_usual * rw_track_around(t, i, side[0], REACH, 0.5);
 }
 
@@ -71,35 +85,83 @@ static bool picture_moved(const rw_track *t, size_t i)
     return usual > 0.02 && rw_track_value(t, i, RW_M_DIFFERENCE) > 0.6 * usual;
 }
 
-static void judge(const rw_track *t, const double *likeness, size_t i, const rw_limits *limits,
-                  rw_verdicts *verdicts)
+/* What judges go by. */
+typedef struct evidence {
+    const rw_track *t;
+    bool *blurred;   /* smeared or soft, by position; owned */
+    double *same;    /* likeness of neighbours, owned */
+    double *weakest; /* in the weakest place; owned */
+} evidence;
+
+static void report(const evidence *e, size_t i, double usual, double share, double confidence,
+                   rw_verdicts *verdicts)
 {
+    const rw_track *t = e->t;
+    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_DOUBLED, RW_NOTE, i, i, confidence);
+    v->sure = true;
+    rw_verdict_number(v, "grain_likeness", rw_track_value(t, i, RW_M_SAME));
+    rw_verdict_number(v, "usual_likeness", usual);
+    rw_verdict_number(v, "share_of_the_rest", share);
+    if (t->time_us[i] != INT64_MIN && t->time_us[i - 1] != INT64_MIN)
+        rw_verdict_number(v, "interval_s", (double)(t->time_us[i] - t->time_us[i - 1]) * 1e-6);
+    if (e->blurred[i] || e->blurred[i - 1])
+        rw_verdict_because(v, "One of the two stills is blurred, and yet the same grain lies in "
+                              "the same places of both.");
+    else
+        rw_verdict_because(v,
+                           "The grain of this still is that of the still before it: %.2f alike, "
+                           "where neighbours here are %.2f.",
+                           rw_track_value(t, i, RW_M_SAME), usual);
+}
+
+/* Two frames are never alike in every place at once, so the weakest place is a witness of its own:
+ * the only one where a still is blurred and has lost most of its grain, and a second one where
+ * neighbours are now more and now less alike. The film must not object. */
+static bool is_same_everywhere(const evidence *e, size_t i, double limit, double *usual,
+                               double *share)
+{
+    static const double spreads = 3;
+    bool few;
+    double spread, weakest = rw_track_value(e->t, i, RW_M_SAME_WEAKEST);
+    *usual = usual_likeness(e->t, e->weakest, i, &spread, &few);
+    *share = (weakest - *usual) / (1 - *usual);
+    return !few && *share > limit && weakest - *usual > spreads * spread &&
+           !(strip_off(e->t, i, strip_side(e->t, i)) < AT_HOME);
+}
+
+static void judge(const evidence *e, size_t i, const rw_limits *limits, rw_verdicts *verdicts)
+{
+    const rw_track *t = e->t;
     double limit = limits->v[RW_LIMIT_DOUBLED], spread;
     double same = rw_track_value(t, i, RW_M_SAME),
            weakest = rw_track_value(t, i, RW_M_SAME_WEAKEST);
     if (isnan(same))
         return;
     bool few;
-    double usual = usual_likeness(t, likeness, i, &spread, &few);
+    double usual = usual_likeness(t, e->same, i, &spread, &few);
     if (few)
         limit = 2.5 * limit; /* another scene may keep more of its picture from frame to frame */
     double share = (same - usual) / (1 - usual);
     if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual) ||
-        film_moved(t, i, share > 2 * limit) || picture_moved(t, i))
+        film_moved(t, i, share > 2 * limit) || picture_moved(t, i)) {
+        bool blurred = e->blurred[i] || e->blurred[i - 1];
+        if (is_same_everywhere(e, i, blurred ? limit / 2 : 2 * limit, &usual, &share))
+            report(e, i, usual, share, blurred ? 0.8 : 0.9, verdicts);
         return;
-    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_DOUBLED, RW_NOTE, i, i,
-                                    0.75 + 0.25 * MIN(1, (share - limit) / limit));
-    v->sure = true;
-    rw_verdict_number(v, "grain_likeness", same);
-    rw_verdict_number(v, "usual_likeness", usual);
-    rw_verdict_number(v, "share_of_the_rest", share);
-    if (t->time_us[i] != INT64_MIN && t->time_us[i - 1] != INT64_MIN)
-        rw_verdict_number(v, "interval_s", (double)(t->time_us[i] - t->time_us[i - 1]) * 1e-6);
+    }
+    report(e, i, usual, share, 0.75 + 0.25 * MIN(1, (share - limit) / limit), verdicts);
 }
 
 void rw_judge_doubled(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
-    g_autofree double *likeness = list_likeness(track, verdicts);
+    evidence e = {.t = track, .blurred = g_new0(bool, track->count + 1)};
+    for (size_t i = 0; i < track->count; i++)
+        e.blurred[i] = is_blurred(verdicts, i);
+    e.same = list_likeness(track, RW_M_SAME, e.blurred);
+    e.weakest = list_likeness(track, RW_M_SAME_WEAKEST, e.blurred);
     for (size_t i = 1; i < track->count; i++)
-        judge(track, likeness, i, limits, verdicts);
+        judge(&e, i, limits, verdicts);
+    g_free(e.blurred);
+    g_free(e.same);
+    g_free(e.weakest);
 }

@@ -130,6 +130,15 @@ static bool is_home(const film_witness *w, size_t i)
     return w->off[i] < HOME_PX;
 }
 
+/* Off by more than registration's error, but not by much, and as like its piece of film as strips
+ * here are: rather a still that is placed badly. */
+static bool is_almost_home(const rw_track *t, const film_witness *w, size_t i)
+{
+    static const double as_usual = 0.85;
+    double usual = rw_track_around(t, i, w->side->likeness, REACH, 0.5);
+    return w->off[i] < 2 * HOME_PX && rw_track_value(t, i, w->side->likeness) > as_usual * usual;
+}
+
 /* Share of pairs round position i, in its scene, whose strips are found at home: how far the film
  * can be heard here. Black pictures have no grain to be known by. */
 static double hearing(const rw_track *t, const film_witness *w, size_t i)
@@ -226,13 +235,14 @@ static case_for hear(const rw_track *t, const film_witness *film, const rw_limit
     case_for c = {.hearing = film->heard ? hearing(t, film, i) : 0};
     bool listened = c.hearing >= limits->v[RW_LIMIT_CONTINUITY] && !film->excused[i];
     c.film_says_none = film->heard && is_home(film, i) && grain_agrees(t, film, i);
-    c.film_says_gap = listened && !is_home(film, i);
     c.gap = interval(t, i, &c.spread);
     c.clock = c.gap > limits->v[RW_LIMIT_GAP] && c.gap - 1 > 4 * c.spread;
     /* a transport that ran on makes whole multiples, a pause does not */
     c.pulse = c.clock && c.gap < 6.5 && fabs(c.gap - rint(c.gap)) < MAX(0.06, 3 * c.spread);
-    c.moved = motion(t, i);
+    c.moved = film->excused[i] ? NAN : motion(t, i); /* a blurred still has no place of its own */
     c.picture = c.moved > 1.6;
+    c.film_says_gap = listened && !is_home(film, i) &&
+                      (c.clock || c.picture || !is_almost_home(t, film, i));
     return c;
 }
 
