@@ -9,6 +9,7 @@ enum {
     RING = 24, /* pictures kept */
     ARM = 3,   /* pixels from the ridge to where its sides are looked at */
     CALM = 8,  /* frames from which a judgement is no hurry */
+    LONG = 16, /* frames from which chance has little part in it */
     LEAST_AREA = 8,
     HURRY_AREA = 20,
     LEAST_LENGTH = 10,
@@ -32,6 +33,7 @@ enum {
  * against it: hairs lie below 0.1, scratches and branches above 0.4. A faint thing's unrest is
  * mostly noise and must be lower. Above the last it goes with the film or with the scene. */
 #define STANDS       0.25
+#define STANDS_EARLY 0.15 /* while fewer than LONG frames speak */
 #define STANDS_FAINT 0.10
 #define FAINT        0.35 /* ln of light */
 #define GOES         0.9
@@ -473,7 +475,7 @@ static void judge(rw_hair_finder *f, guint index, bool others_gone)
             prove(f, index, RW_HAIR_STANDS, 0.8);
         return;
     }
-    double stands = s->hair.contrast > FAINT ? STANDS : STANDS_FAINT;
+    double stands = s->hair.contrast <= FAINT ? STANDS_FAINT : age < LONG ? STANDS_EARLY : STANDS;
     if (u.share > GOES || u.uneven > 2 * EVEN)
         s->state = CONTENT;
     else if (u.share < stands && fabs(u.uneven) < EVEN)

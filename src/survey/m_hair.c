@@ -14,10 +14,16 @@ enum {
     TOGETHER = 8 /* what appears within so many frames is one finding */
 };
 
-rw_affine rw_hair_film_to_small(const rw_basis *basis, rw_affine film_to_still)
+/* Pixels of the small picture for a stored one. */
+static double scale_to_small(const rw_basis *basis)
 {
     int decoded = basis->width * basis->eighths / 8;
-    double scale = basis->eighths / 8.0 / rw_small_factor(decoded, RW_SMALL_WIDTH);
+    return basis->eighths / 8.0 / rw_small_factor(decoded, RW_SMALL_WIDTH);
+}
+
+rw_affine rw_hair_film_to_small(const rw_basis *basis, rw_affine film_to_still)
+{
+    double scale = scale_to_small(basis);
     rw_affine small = {{{scale, 0, 0.5 * scale - 0.5}, {0, scale, 0.5 * scale - 0.5}}};
     return rw_affine_then(film_to_still, small);
 }
@@ -99,12 +105,25 @@ static void report(const rw_track *t, const rw_hair *whole, int parts, rw_verdic
     double mm = 1 / sqrt(fabs(rw_affine_determinant(map)));
     rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_HAIR, RW_LOOK, (size_t)whole->first,
                                     (size_t)whole->last, whole->confidence);
+    /* of the still as stored, for whoever looks for it */
+    double width = t->basis.width * scale_to_small(&t->basis);
+    double height = t->basis.height * scale_to_small(&t->basis);
+    double x = 100 * (whole->box.x + whole->box.width / 2.0) / width;
+    double y = 100 * (whole->box.y + whole->box.height / 2.0) / height;
     rw_verdict_number(v, "parts", parts);
+    rw_verdict_number(v, "place_x_percent", x);
+    rw_verdict_number(v, "place_y_percent", y);
     rw_verdict_number(v, "length_mm", whole->length * mm);
     rw_verdict_number(v, "darker_percent", 100 * (1 - exp(-whole->contrast)));
-    rw_verdict_word(v, "proof",
-                    whole->proof == RW_HAIR_OUTLASTS ? "outlasts the picture's detail"
-                                                     : "stands while the film weaves");
+    bool outlasts = whole->proof == RW_HAIR_OUTLASTS;
+    rw_verdict_word(v, "proof", outlasts ? "outlasts the picture" : "stands while the film weaves");
+    rw_verdict_because(v,
+                       "Something thin and dark, %.2f mm long, %s; it lies %.0f %% from the "
+                       "left and %.0f %% from the top of the still.",
+                       whole->length * mm,
+                       outlasts ? "stays when the picture behind it changes"
+                                : "stays at its place while the film weaves",
+                       x, y);
 }
 
 /* hairs in order of onset; used up. */
