@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
 
+#include <json-glib/json-glib.h>
+
 #include <reelwright/survey.h>
 
 #include "cli/cli.h"
@@ -11,6 +13,18 @@ static void print_frames(int64_t first, int64_t last)
         g_print("frame %" G_GINT64_FORMAT, first);
     else
         g_print("frames %" G_GINT64_FORMAT "-%" G_GINT64_FORMAT, first, last);
+}
+
+/* What the survey saw, in its own words. */
+static void print_because(const char *evidence)
+{
+    g_autoptr(JsonNode) node = json_from_string(evidence, NULL);
+    if (!node || !JSON_NODE_HOLDS_OBJECT(node))
+        return;
+    const char *text = json_object_get_string_member_with_default(json_node_get_object(node),
+                                                                  "because", NULL);
+    if (text)
+        g_print("      %s\n", text);
 }
 
 static bool print_findings(rw_reel *reel, bool all, GError **error)
@@ -29,6 +43,7 @@ static bool print_findings(rw_reel *reel, bool all, GError **error)
         print_frames(f->first, f->last);
         g_print(", confidence %.2f%s%s\n", f->confidence, g_str_equal(f->state, "open") ? "" : ", ",
                 g_str_equal(f->state, "open") ? "" : f->state);
+        print_because(f->evidence);
         g_print("      %s\n", f->advice);
         if (f->note)
             g_print("      Note: %s\n", f->note);

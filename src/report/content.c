@@ -282,17 +282,22 @@ static const char *finding_title(const char *kind)
     return kind;
 }
 
-/* The plain numbers and words of a finding's evidence: "gap 1.02 s; missing 1". */
+/* What was seen, in the survey's own sentence; else the plain numbers and words of a finding's
+ * evidence: "gap 1.02 s; missing 1". */
 static char *format_evidence(const char *text)
 {
     g_autoptr(JsonNode) node = json_from_string(text, NULL);
     if (!node || !JSON_NODE_HOLDS_OBJECT(node))
         return g_strdup("");
+    JsonObject *object = json_node_get_object(node);
+    const char *because = json_object_get_string_member_with_default(object, "because", NULL);
+    if (because)
+        return g_strdup(because);
     GString *out = g_string_new(NULL);
     JsonObjectIter iter;
     const char *key;
     JsonNode *value;
-    json_object_iter_init(&iter, json_node_get_object(node));
+    json_object_iter_init(&iter, object);
     while (json_object_iter_next(&iter, &key, &value)) {
         if (!JSON_NODE_HOLDS_VALUE(value) || g_str_has_prefix(key, "picture"))
             continue;

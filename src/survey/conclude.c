@@ -345,9 +345,9 @@ static int64_t mended_by(const conclusion *c, const rw_verdict *v)
                    ? slot_at(c, c->gap_slot[v->first])->still
                    : 0;
     for (size_t i = v->first; i <= v->last; i++) {
-        if (c->repeats[i] && (i > v->first || v->last > v->first))
+        if (c->repeats[i] && v->last > v->first)
             continue;
-        if (c->repeats[i] && !is_unfit(c, i - 1))
+        if (c->repeats[i] && v->kind != RW_KIND_DOUBLED && is_unfit(c, i) && !is_unfit(c, i - 1))
             return c->track->still[i - 1]; /* it only repeats a good one */
         if (!c->instead[i])
             return 0;

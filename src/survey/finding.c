@@ -14,8 +14,8 @@ static const rw_finding_kind kinds[] = {
          "picture moved on by a multiple of its usual step."},
     [RW_KIND_DOUBLED] =
         {"doubled-frame", "A film frame was taken twice", "note",
-         "Nothing to do: the second still is passed over. If it happens often, look "
-         "at the transport's grip.",
+         "Nothing to do: one of the two stills is passed over. If it happens often, "
+         "look at the transport's grip.",
          "Both stills carry the same film grain, not just a similar picture."},
     [RW_KIND_SMEARED] =
         {"smeared-frame", "The film moved during the exposure", "redo",

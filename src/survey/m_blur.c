@@ -100,6 +100,31 @@ static void add_evidence(rw_verdict *v, const rw_track *t, size_t i, const blur 
     rw_verdict_number(v, "fine_to_coarse_to_usual", exp(b->ratio / 2));
 }
 
+/* What a person should know of it. */
+static void say_smeared(rw_verdict *v, const blur *b)
+{
+    if (b->edge > 0)
+        rw_verdict_because(v,
+                           "Edges met along the film are %.1f times as wide against those across "
+                           "it as is usual here, and fine grain has %.0f %% of its strength.",
+                           exp(b->edge), 100 * exp(b->fine / 2));
+    else
+        rw_verdict_because(v,
+                           "The perforation has no clean edges, and fine grain has %.0f %% of its "
+                           "strength (%.0f %% along the film): the film moved a long way.",
+                           100 * exp(b->fine / 2), 100 * exp((b->fine + MIN(0, b->grain)) / 2));
+}
+
+static void say_soft(rw_verdict *v, const blur *b)
+{
+    g_autofree char *edges =
+        isnan(b->across) ? g_strdup("Fine grain")
+                         : g_strdup_printf("Edges are %.1f times as wide as on the stills around, "
+                                           "alike in both directions; fine grain",
+                                           exp(b->across));
+    rw_verdict_because(v, "%s has %.0f %% of its strength.", edges, 100 * exp(b->fine / 2));
+}
+
 /* Blur takes a third and more of its effect on fine grain from the ratio of fine to coarse, too; a
  * ghost a tenth. */
 #define RATIO_OF_BLUR 0.2
@@ -176,5 +201,9 @@ void rw_judge_blur(const rw_track *track, const rw_limits *limits, rw_verdicts *
                             ? rw_verdicts_add(verdicts, RW_KIND_SMEARED, RW_REDO, i, i, as_smear)
                             : rw_verdicts_add(verdicts, RW_KIND_SOFT, RW_REDO, i, i, as_soft);
         add_evidence(v, track, i, &b);
+        if (as_smear > 0)
+            say_smeared(v, &b);
+        else
+            say_soft(v, &b);
     }
 }

@@ -288,6 +288,12 @@ static void judge_run(const rw_track *t, size_t first, size_t last, const rw_lim
     v->anchor = worst;
     rw_verdict_number(v, "worst_percent_of_picture", 100 * share);
     rw_verdict_number(v, "clear_light", rw_track_value(t, worst, RW_M_CLEAR));
+    if (share > limit)
+        rw_verdict_because(v, "Up to %.0f %% of the picture reads the camera's ceiling.",
+                           MAX(1, 100 * share));
+    else
+        rw_verdict_because(v, "The clear light through the perforations reads the camera's "
+                              "ceiling; the picture itself does not.");
     if (harmless)
         v->advice = "The clear light is at the camera's ceiling: give a little less exposure, so "
                     "that the lamp's flicker can be seen and corrected.";

@@ -475,6 +475,12 @@ static void report(const rw_track *t, const rw_limits *limits, const story *s,
     rw_verdict_number(v, "added_blur_by_grain_px", sqrt(MAX(0, s->by_grain)));
     rw_verdict_number(v, "defocus_um", defocus_um(t, limits, s->variance));
     rw_verdict_frame(v, "worst_frame", s->worst);
+    rw_verdict_because(v,
+                       s->edges ? "Edges of the perforations grow by %.0f %% from the sharpest part "
+                                  "of the reel to the softest: about %.0f um of defocus."
+                                : "Fine grain weakens within the scenes as if edges grew by %.0f "
+                                  "%% over the reel: about %.0f um of defocus.",
+                       100 * s->growth, defocus_um(t, limits, s->variance));
     if (leaves < t->count)
         rw_verdict_frame(v, "leaves_tolerance_frame", leaves);
 }

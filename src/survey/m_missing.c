@@ -262,6 +262,32 @@ static double weigh(const case_for *c)
     return 0;
 }
 
+static const char *counted_by(const case_for *c)
+{
+    return c->clock ? "clock" : c->picture ? "motion" : "assumed";
+}
+
+/* What speaks for the gap, and who says how many frames are missing. */
+static void say_why(rw_verdict *v, const case_for *c, bool heard)
+{
+    g_autoptr(GString) why = g_string_new(NULL);
+    if (c->film_says_gap)
+        g_string_append(why, "The strip of the next picture on the still before is not this one's");
+    else if (heard)
+        g_string_append(why, "The film's own strips cannot be heard here");
+    else
+        g_string_append(why, "No strip of a neighbouring picture shows on these stills");
+    if (c->clock)
+        g_string_append_printf(why, "; the camera paused for %.1f usual intervals", c->gap);
+    if (c->picture)
+        g_string_append_printf(why, "; the picture moved on %.1f times as far as usual", c->moved);
+    if (c->clock || c->picture)
+        g_string_append_printf(why, ". That makes %zu missing.", v->missing);
+    else
+        g_string_append(why, ". Clock and motion do not tell how many are missing: one is assumed.");
+    rw_verdict_because(v, "%s", why->str);
+}
+
 void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
     if (track->count < 2)
@@ -286,7 +312,8 @@ void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdict
             rw_verdict_number(v, "strip_off_px", film.off[i] * 8 / track->basis.eighths);
             rw_verdict_number(v, "strips_found_around", c.hearing);
         }
-        rw_verdict_word(v, "counted_by", c.clock ? "clock" : c.picture ? "motion" : "nothing");
+        rw_verdict_word(v, "counted_by", counted_by(&c));
+        say_why(v, &c, film.heard);
     }
     g_free(film.off);
     g_free(film.excused);

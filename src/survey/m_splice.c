@@ -155,6 +155,23 @@ static double confidence_of(double throw, double taped, bool cut)
     return throw > small && throw / large + taped > 1 ? 0.6 : 0;
 }
 
+static void say_why(rw_verdict *v, const rw_track *t, size_t i, double throw, const tape *over,
+                    bool cut)
+{
+    g_autofree char *thrown_by =
+        throw > 0 ? g_strdup_printf("The film is thrown by %.2f mm here and settles over the next "
+                                    "frames",
+                                    hypot(t->fit[i].dx, t->fit[i].dy) / t->summary.px_per_mm)
+                  : NULL;
+    g_autofree char *taped =
+        over->clear > 0.5 ? g_strdup_printf("%s over both sides of this frame line takes %.0f %% "
+                                            "of the light",
+                                            thrown_by ? "; tape" : "Tape", 100 * over->taken)
+                          : NULL;
+    rw_verdict_because(v, "%s%s%s.", thrown_by ? thrown_by : "", taped ? taped : "",
+                       cut ? "; another scene begins" : "");
+}
+
 void rw_judge_splice(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
     (void)limits;
@@ -177,5 +194,6 @@ void rw_judge_splice(const rw_track *track, const rw_limits *limits, rw_verdicts
         if (over.clear > 0.5)
             rw_verdict_number(v, "light_taken_percent", 100 * over.taken);
         rw_verdict_word(v, "scene", cut ? "cut" : "goes on");
+        say_why(v, track, i, throw, &over, cut);
     }
 }

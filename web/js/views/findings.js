@@ -129,10 +129,10 @@ export function findingsView(workspace) {
     const button = (/** @type {string} */ state, /** @type {string} */ text, /** @type {string} */ key) => el('button', { type: 'button', 'aria-pressed': String(f.state === state), title: key, onclick: () => judge(f, f.state === state ? 'open' : state, note.value) }, text);
     fill(stage, el('div', { class: 'evidence-pair' }, pictures.map((p) => p.node)),
       el('div', { class: 'evidence-words' },
-        el('div', { class: 'evidence-text' }, el('h2', null, mark(f.severity, f.state === 'confirmed'), ' ', titleOf(f)), el('p', null, f.advice),
+        el('div', { class: 'evidence-text' }, el('h2', null, mark(f.severity, f.state === 'confirmed'), ' ', titleOf(f)), f.evidence?.because ? el('p', null, f.evidence.because) : null, el('p', null, f.advice),
           el('div', { class: 'row' }, button('confirmed', 'Confirm', 'Y'), button('dismissed', 'Dismiss', 'X')), note),
         el('div', null, el('dl', { class: 'facts' }, [el('dt', null, 'Where'), el('dd', null, frames(f)), el('dt', null, 'Sure'), el('dd', null, `${Math.round(f.confidence * 100)} %`),
-          ...Object.entries(f.evidence ?? {}).filter(([k, v]) => k !== 'pictures' && typeof v !== 'object').slice(0, 6).flatMap(([k, v]) => [el('dt', null, words(k)), el('dd', null, figure(v))])])), plotPlace));
+          ...Object.entries(f.evidence ?? {}).filter(([k, v]) => k !== 'pictures' && k !== 'because' && typeof v !== 'object').slice(0, 6).flatMap(([k, v]) => [el('dt', null, words(k)), el('dd', null, figure(v))])])), plotPlace));
     paint = () => pictures.forEach((p) => p.draw());
     paint();
     smalls.want(pictures.map((p) => p.n));
