@@ -21,8 +21,8 @@ static void print_because(const char *evidence)
     g_autoptr(JsonNode) node = json_from_string(evidence, NULL);
     if (!node || !JSON_NODE_HOLDS_OBJECT(node))
         return;
-    const char *text = json_object_get_string_member_with_default(json_node_get_object(node),
-                                                                  "because", NULL);
+    const char *text =
+        json_object_get_string_member_with_default(json_node_get_object(node), "because", NULL);
     if (text)
         g_print("      %s\n", text);
 }

@@ -61,9 +61,8 @@ static const rw_measure *strip_side(const rw_track *t, size_t i)
 /* How far it was found from where it usually is, decoded pixels; NAN unknown. */
 static double strip_off(const rw_track *t, size_t i, const rw_measure *side)
 {
-    return hypot(
-        rw_track_value(t, i, side[1]) - rw_track_around(t, i, side[1], REACH, 0.5),
-        rw_track_value(t, i, side[2]) - rw_track_around(t, i, side[2], REACH, 0.5));
+    return hypot(rw_track_value(t, i, side[1]) - rw_track_around(t, i, side[1], REACH, 0.5),
+                 rw_track_value(t, i, side[2]) - rw_track_around(t, i, side[2], REACH, 0.5));
 }
 
 /* The film has the last word: when the strip of the next picture is found on this still, at its
@@ -144,8 +143,10 @@ static void judge(const evidence *e, size_t i, const rw_limits *limits, rw_verdi
     double share = (same - usual) / (1 - usual);
     if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual) ||
         film_moved(t, i, share > 2 * limit) || picture_moved(t, i)) {
-        bool blurred = e->blurred[i] || e->blurred[i - 1];
-        if (is_same_everywhere(e, i, blurred ? limit / 2 : 2 * limit, &usual, &share))
+        /* a still that is blurred itself may show the frame before it, where the film came from */
+        bool blurred = e->blurred[i - 1];
+        if (!e->blurred[i] &&
+            is_same_everywhere(e, i, blurred ? 0.8 * limit : 2 * limit, &usual, &share))
             report(e, i, usual, share, blurred ? 0.8 : 0.9, verdicts);
         return;
     }

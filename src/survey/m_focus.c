@@ -380,14 +380,14 @@ static double defocus_um(const rw_track *t, const rw_limits *limits, double vari
 
 /* Growth of edge width along the reel, as it is believed. */
 typedef struct story {
-    double growth;      /* share, softest against sharpest */
-    double edge_px;     /* width of the sharpest edge */
-    double variance;    /* of the blur that was added, stored px^2 */
-    double by_grain;    /* the same as the grain tells it; NAN */
-    double *here;       /* growth at each position; owned */
-    size_t worst;       /* position */
-    bool edges;         /* rests on edges */
-    bool contradicted;  /* the grain is as sharp as ever */
+    double growth;     /* share, softest against sharpest */
+    double edge_px;    /* width of the sharpest edge */
+    double variance;   /* of the blur that was added, stored px^2 */
+    double by_grain;   /* the same as the grain tells it; NAN */
+    double *here;      /* growth at each position; owned */
+    size_t worst;      /* position */
+    bool edges;        /* rests on edges */
+    bool contradicted; /* the grain is as sharp as ever */
 } story;
 
 static double growth_of(double variance, double sd)
@@ -467,8 +467,8 @@ static void report(const rw_track *t, const rw_limits *limits, const story *s,
                            : s->growth > tolerance   ? RW_LOOK
                                                      : RW_NOTE;
     rw_verdict *v =
-        rw_verdicts_add(verdicts, RW_KIND_FOCUS_DRIFT, severity,
-                        leaves < t->count ? leaves : first, last, s->edges ? 0.85 : 0.6);
+        rw_verdicts_add(verdicts, RW_KIND_FOCUS_DRIFT, severity, leaves < t->count ? leaves : first,
+                        last, s->edges ? 0.85 : 0.6);
     rw_verdict_number(v, "edge_growth_percent", 100 * s->growth);
     rw_verdict_number(v, "sharpest_edge_px", s->edge_px);
     rw_verdict_number(v, "added_blur_px", sqrt(s->variance));
@@ -476,10 +476,11 @@ static void report(const rw_track *t, const rw_limits *limits, const story *s,
     rw_verdict_number(v, "defocus_um", defocus_um(t, limits, s->variance));
     rw_verdict_frame(v, "worst_frame", s->worst);
     rw_verdict_because(v,
-                       s->edges ? "Edges of the perforations grow by %.0f %% from the sharpest part "
-                                  "of the reel to the softest: about %.0f um of defocus."
-                                : "Fine grain weakens within the scenes as if edges grew by %.0f "
-                                  "%% over the reel: about %.0f um of defocus.",
+                       s->edges
+                           ? "Edges of the perforations grow by %.0f %% from the sharpest part "
+                             "of the reel to the softest: about %.0f um of defocus."
+                           : "Fine grain weakens within the scenes as if edges grew by %.0f "
+                             "%% over the reel: about %.0f um of defocus.",
                        100 * s->growth, defocus_um(t, limits, s->variance));
     if (leaves < t->count)
         rw_verdict_frame(v, "leaves_tolerance_frame", leaves);

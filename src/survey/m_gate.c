@@ -55,8 +55,7 @@ static void report_damage(const rw_track *t, size_t first, size_t last, bool unp
             ? g_strdup_printf("Dirt covers %.0f %% of the perforation", 100 * dirt)
             : g_strdup_printf("Only %.0f %% of the perforation's sides are where they belong",
                               100 * straight);
-    rw_verdict_because(v, "%s%s.", what,
-                       unplaced ? ", too little to place the frame by" : "");
+    rw_verdict_because(v, "%s%s.", what, unplaced ? ", too little to place the frame by" : "");
     if (unplaced)
         v->advice = "Look at the frame: it is held to its neighbours' place. Clean or mend the "
                     "film before it runs again.";

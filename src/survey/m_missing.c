@@ -227,7 +227,7 @@ static size_t count_missing(double gap, double moved, bool gap_counts)
 
 typedef struct case_for {
     double hearing, gap, spread, moved;
-    bool film_says_gap, film_says_none, clock, pulse, picture;
+    bool film_says_gap, film_says_none, clock, pulse, picture, still;
 } case_for;
 
 static case_for hear(const rw_track *t, const film_witness *film, const rw_limits *limits, size_t i)
@@ -239,10 +239,11 @@ static case_for hear(const rw_track *t, const film_witness *film, const rw_limit
     c.clock = c.gap > limits->v[RW_LIMIT_GAP] && c.gap - 1 > 4 * c.spread;
     /* a transport that ran on makes whole multiples, a pause does not */
     c.pulse = c.clock && c.gap < 6.5 && fabs(c.gap - rint(c.gap)) < MAX(0.06, 3 * c.spread);
-    c.moved = film->excused[i] ? NAN : motion(t, i); /* a blurred still has no place of its own */
+    c.moved = motion(t, i);
+    c.still = isnan(c.moved) || film->excused[i]; /* a blurred still has no place of its own */
     c.picture = c.moved > 1.6;
-    c.film_says_gap = listened && !is_home(film, i) &&
-                      (c.clock || c.picture || !is_almost_home(t, film, i));
+    c.film_says_gap =
+        listened && !is_home(film, i) && (c.clock || c.picture || !is_almost_home(t, film, i));
     return c;
 }
 
@@ -255,7 +256,7 @@ static double weigh(const case_for *c)
         return c->clock || c->picture ? 0.98 : 0.8 + 0.15 * c->hearing;
     if (c->clock && c->picture)
         return 0.9;
-    if (c->pulse && isnan(c->moved))
+    if (c->pulse && c->still)
         return 0.6; /* nothing moves: the clock stands alone */
     if (isnan(c->gap) && c->picture && c->moved > 1.75)
         return 0.5; /* no clock: the picture stands alone */
@@ -284,7 +285,8 @@ static void say_why(rw_verdict *v, const case_for *c, bool heard)
     if (c->clock || c->picture)
         g_string_append_printf(why, ". That makes %zu missing.", v->missing);
     else
-        g_string_append(why, ". Clock and motion do not tell how many are missing: one is assumed.");
+        g_string_append(why,
+                        ". Clock and motion do not tell how many are missing: one is assumed.");
     rw_verdict_because(v, "%s", why->str);
 }
 

@@ -210,8 +210,7 @@ static void consider(const window *windows, int n, double interval, rw_mains *be
         if (a.share < LEAST_SHARE || a.chance > MOST_CHANCE || a.share <= best->share)
             continue;
         double cycles = a.hz * interval;
-        *best =
-            (rw_mains){mains, a.hz, a.share, a.chance, fabs(cycles - rint(cycles)) / interval};
+        *best = (rw_mains){mains, a.hz, a.share, a.chance, fabs(cycles - rint(cycles)) / interval};
     }
 }
 
@@ -230,8 +229,7 @@ bool rw_mains_find(const int64_t *time_us, const double *light, size_t count, rw
          k += step) {
         size_t first = k * WINDOW, last = MIN(first + WINDOW, count) - 1;
         n_stamped += fine && load_stamped(&stamped[n_stamped], time_us, light, first, last) ? 1 : 0;
-        n_steady +=
-            load_steady(&steady[n_steady], time_us, light, first, last, interval) ? 1 : 0;
+        n_steady += load_steady(&steady[n_steady], time_us, light, first, last, interval) ? 1 : 0;
     }
     consider(stamped, n_stamped, interval, mains);
     consider(steady, n_steady, interval, mains);
