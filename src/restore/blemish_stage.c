@@ -102,6 +102,7 @@ typedef struct job {
     const rw_frame *near[4]; /* -2, -1, 1, 2 */
     const rw_motion_field *field[4], *back[2];
     uint8_t *mask;
+    uint8_t *mended; /* what scratches and hairs were taken off; NULL: nothing */
 } job;
 
 static const int offsets[4] = {-2, -1, 1, 2};
@@ -131,22 +132,30 @@ static void copy_frame(rw_frame *out, const rw_frame *in)
                    (size_t)in->width * sizeof(float));
 }
 
-static int64_t repair_hairs(const job *j, rw_frame *out, const head *h)
+/* The frame's mask of repairs that dirt must leave alone. */
+static uint8_t *mended_mask(job *j)
+{
+    if (!j->mended)
+        j->mended = g_malloc0((gsize)j->now->width * (gsize)j->now->height);
+    return j->mended;
+}
+
+static int64_t repair_hairs(job *j, rw_frame *out, const head *h)
 {
     const char *hairs = (const char *)(h + 1) + h->line_bytes;
     const rw_hair_window w = {j->now,
                               {j->near[0], j->near[1], j->near[2], j->near[3]},
                               {j->field[0], j->field[1], j->field[2], j->field[3]}};
-    return h->hair_bytes ? rw_hair_repair(out, &w, hairs, h->hair_bytes, j->mask) : 0;
+    return h->hair_bytes ? rw_hair_repair(out, &w, hairs, h->hair_bytes, mended_mask(j)) : 0;
 }
 
-static int64_t repair_scratches(const job *j, rw_frame *out, const head *h)
+static int64_t repair_scratches(job *j, rw_frame *out, const head *h)
 {
     const rw_scratch_line *line = (const rw_scratch_line *)(const void *)(h + 1);
     int64_t changed = 0;
     for (size_t i = 0; i < h->line_bytes / sizeof *line; i++)
         if (line[i].n == j->now->n)
-            changed += rw_scratch_repair(out, &line[i], j->mask);
+            changed += rw_scratch_repair(out, &line[i], mended_mask(j));
     return changed;
 }
 
@@ -180,6 +189,20 @@ static bool is_unlike(const rw_blemish_map *map, float bar)
     return area > UNLIKE * map->width * map->height;
 }
 
+#define ON_MENDED 0.2 /* of an object */
+
+/* Where a scratch or a hair was taken off, the frame differs from its neighbours, which still show
+ * it; to mend that from them would bring it back. */
+static bool is_mended(const job *j, const rw_blemish_map *map, int index)
+{
+    const rw_blemish *b = &map->object[index];
+    int on = 0;
+    for (int y = b->y0; j->mended && y <= b->y1; y++)
+        for (int x = b->x0; x <= b->x1; x++)
+            on += map->label[y * map->width + x] == index + 1 && j->mended[y * map->width + x];
+    return on > ON_MENDED * b->area;
+}
+
 static bool repair_dirt(const job *j, rw_frame *out, int64_t *changed, rw_stage_trace *trace,
                         GError **error)
 {
@@ -204,6 +227,9 @@ static bool repair_dirt(const job *j, rw_frame *out, int64_t *changed, rw_stage_
     g_free(noise);
     if (!ok)
         return false;
+    for (int i = 0; i < map.count; i++)
+        if (is_mended(j, &map, i))
+            map.object[i].confidence = 0.0f;
     const float bar = is_unlike(&map, threshold[p->care]) ? UNLIKE_BAR : threshold[p->care];
     for (int i = 0; i < map.count; i++) {
         rw_blemish *b = &map.object[i];
@@ -240,12 +266,15 @@ static bool frame(const rw_stage_run *run, const rw_window *window, rw_frame *ou
         if (p->scratches)
             changed += repair_scratches(&j, out, h);
     }
-    if (p->dirt && !repair_dirt(&j, out, &changed, trace, error)) {
+    const bool ok = !p->dirt || repair_dirt(&j, out, &changed, trace, error);
+    if (ok && trace->mask && j.mended)
+        for (int i = 0; i < out->width * out->height; i++)
+            trace->mask[i] = MAX(trace->mask[i], j.mended[i]);
+    g_free(j.mended);
+    if (!ok)
         rw_frame_clear(out);
-        return false;
-    }
     trace->blemish_pixels = changed;
-    return true;
+    return ok;
 }
 
 const rw_stage rw_stage_blemish = {
@@ -253,7 +282,7 @@ const rw_stage rw_stage_blemish = {
     .title = "Dirt, scratches, hairs",
     .help = "Repairs dust and dirt from the neighbouring frames, scratches from what shows through "
             "them, gate hairs from what weave reveals; leaves alone what it doubts.",
-    .version = 1,
+    .version = 2,
     .by_default = true,
     .params = rows,
     .params_size = sizeof(blemish_params),

@@ -3,7 +3,8 @@
 
 #include "restore/hair.h"
 
-#define LOOK_VERSION 1
+#define LOOK_VERSION 2
+#define EDGE         6 /* px round the picture by which it is continued, as it is at its edge */
 
 /* ---- one frame ---- */
 
@@ -19,29 +20,44 @@ static void root_luma(float *out, const rw_frame *f, int y)
     }
 }
 
+/* Roots of luma, EDGE px larger on every side. */
+static void fill_roots(float *v, const rw_frame *f)
+{
+    const int stride = f->width + 2 * EDGE, rows = f->height + 2 * EDGE;
+    for (int y = 0; y < rows; y++) {
+        float *row = v + y * stride;
+        root_luma(row + EDGE, f, CLAMP(y - EDGE, 0, f->height - 1));
+        for (int x = 0; x < EDGE; x++) {
+            row[x] = row[EDGE];
+            row[stride - 1 - x] = row[stride - 1 - EDGE];
+        }
+    }
+}
+
 /* How much darker a place is than both sides of it, in the direction where that is most. */
-static float thinness(const float *v, int width, int x, int y)
+static float thinness(const float *p, int stride)
 {
     static const int way[4][2] = {{4, 0}, {0, 4}, {3, 3}, {3, -3}};
-    const float *p = v + y * width + x;
     /* three pixels long along the hair, so that grain is no hair */
     float best = 0.0f;
     for (int k = 0; k < 4; k++) {
-        const int s = way[k][1] * width + way[k][0];
-        const int along = k == 0 ? width : k == 1 ? 1 : k == 2 ? -width + 1 : width + 1;
+        const int s = way[k][1] * stride + way[k][0];
+        const int along = k == 0 ? stride : k == 1 ? 1 : k == 2 ? -stride + 1 : stride + 1;
         const float here = (p[0] + p[along] + p[-along]) / 3.0f;
         const float a = (p[s] + p[s + along] + p[s - along]) / 3.0f - here;
         const float b = (p[-s] + p[-s + along] + p[-s - along]) / 3.0f - here;
         best = MAX(best, MIN(a, b));
     }
-    return best;
+    return best / (p[0] + 0.25f);
 }
 
 bool rw_hair_measure(rw_hair_look *look, rw_pool *pool, const rw_frame *now, GError **error)
 {
     memset(look, 0, sizeof *look);
     look->version = LOOK_VERSION;
-    const int w = now->width, h = now->height;
+    const int w = now->width, h = now->height, stride = w + 2 * EDGE;
+    look->width = w;
+    look->height = h;
     look->scale = (float)sqrt(fabs(rw_affine_determinant(now->still_to_frame)));
     rw_affine to_still;
     if (look->scale <= 0.0f || !rw_affine_invert(now->still_to_frame, &to_still))
@@ -50,17 +66,16 @@ bool rw_hair_measure(rw_hair_look *look, rw_pool *pool, const rw_frame *now, GEr
     const rw_affine film_to_camera = rw_affine_then(to_still, larger);
     if (!rw_affine_invert(film_to_camera, &look->camera_to_film))
         return true;
-    rw_buffer *buffer = rw_pool_take(pool, 2 * (size_t)w * (size_t)h * sizeof(float), error);
+    const size_t padded = (size_t)stride * (size_t)(h + 2 * EDGE);
+    rw_buffer *buffer = rw_pool_take(pool, (padded + (size_t)w * (size_t)h) * sizeof(float), error);
     if (!buffer)
         return false;
-    float *v = rw_buffer_data(buffer), *thin = v + (size_t)w * (size_t)h;
-    for (int y = 0; y < h; y++)
-        root_luma(v + y * w, now, y);
+    float *v = rw_buffer_data(buffer), *thin = v + padded;
+    fill_roots(v, now);
     int histogram[256] = {0};
     for (int y = 0; y < h; y++)
         for (int x = 0; x < w; x++) {
-            const bool inside = x >= 6 && y >= 6 && x < w - 6 && y < h - 6;
-            const float t = inside ? thinness(v, w, x, y) / (v[y * w + x] + 0.25f) : 0.0f;
+            const float t = thinness(v + (y + EDGE) * stride + x + EDGE, stride);
             thin[y * w + x] = t;
             histogram[CLAMP((int)(t * 256.0f), 0, 255)]++;
         }
@@ -118,6 +133,23 @@ static void add_look(map *m, const rw_hair_look *look, bool on_film, uint8_t *se
         m->count[k] = (uint8_t)(m->count[k] + seen[k]);
 }
 
+/* Counts the frames whose picture holds a place: near the edges weave takes it in and out. */
+static void add_view(map *m, const rw_hair_look *look)
+{
+    rw_affine film_to_camera;
+    if (!rw_affine_invert(look->camera_to_film, &film_to_camera))
+        return;
+    const rw_point a = rw_affine_apply(film_to_camera, 0, 0);
+    const rw_point b = rw_affine_apply(film_to_camera, look->width - 1, look->height - 1);
+    const int x0 = MAX((int)ceil(MIN(a.x, b.x)) - m->x0, 0);
+    const int y0 = MAX((int)ceil(MIN(a.y, b.y)) - m->y0, 0);
+    const int x1 = MIN((int)floor(MAX(a.x, b.x)) - m->x0, m->width - 1);
+    const int y1 = MIN((int)floor(MAX(a.y, b.y)) - m->y0, m->height - 1);
+    for (int y = y0; y <= y1; y++)
+        for (int x = x0; x <= x1; x++)
+            m->count[y * m->width + x]++;
+}
+
 static uint8_t most_around(const map *m, int x, int y, int reach)
 {
     uint8_t most = 0;
@@ -126,11 +158,6 @@ static uint8_t most_around(const map *m, int x, int y, int reach)
             most = MAX(most, m->count[j * m->width + i]);
     return most;
 }
-
-typedef struct span {
-    size_t first, last;
-    GArray *mask; /* places (y * width + x) of the camera map, all hairs together */
-} span;
 
 typedef struct patch {
     int x0, y0, x1, y1;
@@ -162,25 +189,34 @@ static void gather_patch(const map *m, uint8_t *open, int32_t seed, patch *p)
     }
 }
 
+/* The maps of a span of frames. */
+typedef struct span_maps {
+    map camera, film, view;
+} span_maps;
+
 /* A hair is long, thin, and firmer in the camera than on the film. */
-static bool is_hair(const patch *p, const map *camera, const map *film,
-                    const rw_affine *camera_to_film, int frames)
+static bool is_hair(const patch *p, const span_maps *m, const rw_affine *camera_to_film)
 {
     const int w = p->x1 - p->x0 + 1, h = p->y1 - p->y0 + 1;
     const double length = hypot(w, h), area = p->place->len;
     if (length < 14 || area > 9.0 * length)
         return false;
-    double on_camera = 0.0, on_film = 0.0;
+    double on_camera = 0.0, on_film = 0.0, seen = 1e-9;
     for (guint i = 0; i < p->place->len; i++) {
         const int32_t at = g_array_index(p->place, int32_t, i);
-        const double cx = at % camera->width + camera->x0, cy = at / camera->width + camera->y0;
+        const double cx = at % m->camera.width + m->camera.x0;
+        const double cy = at / m->camera.width + m->camera.y0;
         const rw_point f = rw_affine_apply(*camera_to_film, cx, cy);
-        on_camera += camera->count[at];
-        on_film += most_around(film, (int)lrint(f.x) - film->x0, (int)lrint(f.y) - film->y0, 1);
+        const int fx = (int)lrint(f.x) - m->film.x0, fy = (int)lrint(f.y) - m->film.y0;
+        if (fx < 0 || fy < 0 || fx >= m->film.width || fy >= m->film.height)
+            continue; /* outside the picture: nothing is known of it on the film */
+        on_camera += m->camera.count[at] / (double)m->view.count[at];
+        on_film += most_around(&m->film, fx, fy, 1) / (double)SPAN;
+        seen += 1.0;
     }
-    on_camera /= area * frames;
-    on_film /= area * frames;
-    return on_camera > 0.72 && on_camera - on_film > 0.04;
+    on_camera /= seen;
+    on_film /= seen;
+    return seen > 0.5 * area && on_camera > 0.72 && on_camera - on_film > 0.04;
 }
 
 static void bounds(const rw_hair_look *const *looks, size_t count, bool on_film, int box[4])
@@ -257,6 +293,23 @@ static void measure_life(const map *m, const GArray *place, const rw_hair_look *
     }
 }
 
+static void map_clear(map *m)
+{
+    g_free(m->count);
+}
+
+static void fill_maps(span_maps *m, const rw_hair_look *const *looks, uint8_t *seen)
+{
+    memset(m->camera.count, 0, (size_t)m->camera.width * (size_t)m->camera.height);
+    memset(m->film.count, 0, (size_t)m->film.width * (size_t)m->film.height);
+    memset(m->view.count, 0, (size_t)m->view.width * (size_t)m->view.height);
+    for (size_t i = 0; i < SPAN; i++) {
+        add_look(&m->camera, looks[i], false, seen);
+        add_look(&m->film, looks[i], true, seen);
+        add_view(&m->view, looks[i]);
+    }
+}
+
 int rw_hair_gather(const rw_hair_look *const *looks, const int64_t *n, size_t count,
                    GByteArray *facts)
 {
@@ -267,30 +320,26 @@ int rw_hair_gather(const rw_hair_look *const *looks, const int64_t *n, size_t co
     bounds(looks, count, true, fil);
     if (cam[0] > cam[2] || cam[2] - cam[0] > 8000 || cam[3] - cam[1] > 8000)
         return 0;
-    map camera = map_new(cam[0], cam[1], cam[2], cam[3]);
-    map film = map_new(fil[0], fil[1], fil[2], fil[3]);
-    const size_t room = (size_t)MAX(camera.width * camera.height, film.width * film.height);
+    span_maps m = {map_new(cam[0], cam[1], cam[2], cam[3]), map_new(fil[0], fil[1], fil[2], fil[3]),
+                   map_new(cam[0], cam[1], cam[2], cam[3])};
+    const int places = m.camera.width * m.camera.height;
+    const size_t room = (size_t)MAX(places, m.film.width * m.film.height);
     uint8_t *seen = g_malloc(room), *open = g_malloc(room);
     for (size_t first = 0; first + SPAN <= count; first += STRIDE) {
         /* the last span ends with the scene */
         const size_t begin = first + SPAN + STRIDE > count ? count - SPAN : first;
-        memset(camera.count, 0, (size_t)camera.width * (size_t)camera.height);
-        memset(film.count, 0, (size_t)film.width * (size_t)film.height);
-        for (size_t i = begin; i < begin + SPAN; i++) {
-            add_look(&camera, looks[i], false, seen);
-            add_look(&film, looks[i], true, seen);
-        }
-        for (int k = 0; k < camera.width * camera.height; k++)
-            open[k] = camera.count[k] >= SPAN * 6 / 10;
-        for (int32_t k = 0; k < camera.width * camera.height; k++) {
+        fill_maps(&m, looks + begin, seen);
+        for (int k = 0; k < places; k++)
+            open[k] = m.view.count[k] >= SPAN / 2 && m.camera.count[k] * 10 >= m.view.count[k] * 6;
+        for (int32_t k = 0; k < places; k++) {
             if (!open[k])
                 continue;
             patch p;
-            gather_patch(&camera, open, k, &p);
-            if (is_hair(&p, &camera, &film, &looks[begin + SPAN / 2]->camera_to_film, SPAN)) {
+            gather_patch(&m.camera, open, k, &p);
+            if (is_hair(&p, &m, &looks[begin + SPAN / 2]->camera_to_film)) {
                 size_t a, b;
-                measure_life(&camera, p.place, looks, count, begin + SPAN / 2, seen, &a, &b);
-                write_hair(facts, looks[begin], &camera, p.place, n[a], n[b]);
+                measure_life(&m.camera, p.place, looks, count, begin + SPAN / 2, seen, &a, &b);
+                write_hair(facts, looks[begin], &m.camera, p.place, n[a], n[b]);
                 found++;
             }
             g_array_unref(p.place);
@@ -300,8 +349,9 @@ int rw_hair_gather(const rw_hair_look *const *looks, const int64_t *n, size_t co
     }
     g_free(seen);
     g_free(open);
-    g_free(camera.count);
-    g_free(film.count);
+    map_clear(&m.camera);
+    map_clear(&m.film);
+    map_clear(&m.view);
     return found;
 }
 

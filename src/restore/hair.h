@@ -28,6 +28,7 @@ typedef struct rw_hair_point {
 
 typedef struct rw_hair_look {
     int32_t version, count;
+    int32_t width, height;    /* of the registered picture */
     float scale;              /* camera px per stored pixel */
     rw_affine camera_to_film; /* camera px to px of the registered picture */
     rw_hair_point point[RW_HAIR_POINTS];

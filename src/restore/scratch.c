@@ -5,12 +5,13 @@
 #include "motion/field.h"
 #include "restore/scratch.h"
 
-#define LOOK_VERSION 1
+#define LOOK_VERSION 2
 #define BANDS        RW_SCRATCH_BANDS
 #define SIDE         4     /* px of each side that a ridge is held against */
 #define WIDEST       3     /* half widths looked at: 1 .. 3 px at the look's size */
 #define CUT          3.0f  /* sigmas that one band may give */
 #define TILTS        13    /* -12, -10 .. 12 px over the height */
+#define UPRIGHT      0.8f  /* score by which a line has to win for each step that it leans more */
 #define WEAK         9.0f  /* score of a peak that may carry a track on */
 #define STRONG       20.0f /* and that may begin one */
 
@@ -150,9 +151,10 @@ static void find_peaks(rw_scratch_look *look, const board *b, float *sum)
         for (int w = 0; w < WIDEST; w++)
             for (int t = 0; t < TILTS; t++) {
                 score_columns(b, w, t, (float)sign, sum);
+                const float lean = UPRIGHT * (float)abs(t - TILTS / 2);
                 for (int x = 6; x < b->width - 6; x++)
-                    if (sum[x] > best[x].score)
-                        best[x] = (best_line){sum[x], w, t};
+                    if (sum[x] - lean > best[x].score)
+                        best[x] = (best_line){sum[x] - lean, w, t};
             }
         for (int x = 6; x < b->width - 6; x++) {
             if (best[x].tilt < 0)
@@ -354,6 +356,28 @@ static double roughness(const track *t, const double *scene, bool of_scene)
     return n > 0 ? sum / n : NAN;
 }
 
+/* How much of the scene's jumps a track makes: the slope of its bends (second differences) over the
+ * scene's by least squares, 0 on the film and 1 on the scene; and its standard error. */
+static double slope_on_scene(const track *t, const double *scene, double *unsure)
+{
+    const point *p = (const point *)(const void *)t->point->data;
+    double n = 0.0, ss = 1e-12, st = 0.0, tt = 0.0;
+    for (guint i = 1; i + 1 < t->point->len; i++) {
+        if (p[i + 1].look - p[i].look != 1 || p[i].look - p[i - 1].look != 1)
+            continue;
+        const size_t at = p[i].look;
+        const double own = (double)(p[i - 1].peak.x - 2 * p[i].peak.x + p[i + 1].peak.x);
+        const double its = scene[at - 1] - 2 * scene[at] + scene[at + 1];
+        n += 1.0;
+        ss += its * its;
+        st += own * its;
+        tt += own * own;
+    }
+    const double quarter = 0.25 / ((double)RW_SCRATCH_WIDTH * RW_SCRATCH_WIDTH); /* px^2 */
+    *unsure = n < 2.0 ? INFINITY : sqrt((tt - st * st / ss + quarter * n) / ((n - 1.0) * ss));
+    return st / ss;
+}
+
 /* Travel over the track, on the film or on the scene. */
 static double travel(const track *t, const double *scene, bool of_scene)
 {
@@ -386,25 +410,37 @@ static bool shows_only_in_part(const track *t)
     return never >= BANDS / 5 && always >= BANDS / 4;
 }
 
+/* Whether the track goes with the film and not with the scene, beyond doubt. */
+static bool surely_on_film(const track *t, const double *scene, double score, double lean)
+{
+    if (t->point->len < 8)
+        return false;
+    double unsure;
+    const double slope = slope_on_scene(t, scene, &unsure);
+    return lean < 0.2 || (score >= 28.0 && slope + 2.5 * unsure < 0.55);
+}
+
 static bool is_scratch(const track *t, const double *scene)
 {
     const point *p = (const point *)(const void *)t->point->data;
     double score = 0.0, cover = 0.0;
     const double n = t->point->len;
+    if (n < 4)
+        return false;
     for (guint i = 0; i < t->point->len; i++) {
         score += (double)p[i].peak.score;
         cover += bits(p[i].peak.bands) / (double)BANDS;
     }
     score /= n;
     cover /= n;
-    if (n < 4 || score < 16.0 || cover < 0.45 || score * sqrt(n) < 50.0)
+    if (score < 16.0 || cover < 0.45 || score * sqrt(n) < 50.0)
         return false;
     const double on_film = roughness(t, scene, false), on_scene = roughness(t, scene, true);
     const double one = 1.0 / (RW_SCRATCH_WIDTH * RW_SCRATCH_WIDTH); /* px^2 */
     const double lean = (on_film + 0.1 * one) / (on_scene + 0.1 * one);
     /* where the scene hardly moves against the film the two are alike, and only the rows can tell
      */
-    if (!(lean < 0.2 && n >= 8) && shows_only_in_part(t))
+    if (!surely_on_film(t, scene, score, lean) && shows_only_in_part(t))
         return false;
     if (isfinite(on_film) && lean > 1.0 / 0.7)
         return false; /* jumps as the scene jumps */
@@ -412,6 +448,99 @@ static bool is_scratch(const track *t, const double *scene)
     if (film > 0.01 && with_scene < 0.5 * film)
         return false; /* wanders as the scene wanders */
     return true;
+}
+
+static double middle_score(const track *t)
+{
+    double *score = g_new(double, t->point->len);
+    for (guint i = 0; i < t->point->len; i++)
+        score[i] = (double)g_array_index(t->point, point, i).peak.score;
+    qsort(score, t->point->len, sizeof *score, rw_compare_doubles);
+    const double middle = score[t->point->len / 2];
+    g_free(score);
+    return middle;
+}
+
+/* Whether a piece of a track that lies beyond a gap, or is its very end, is as much of a line as
+ * the track is: a stray line of the scene that stands near carries no scratch on. */
+static bool belongs(const point *p, guint count, bool behind_gap, double middle)
+{
+    double sum = 0.0;
+    for (guint i = 0; i < count; i++)
+        sum += (double)p[i].peak.score;
+    return behind_gap ? sum >= 1.5 * middle : sum >= 0.5 * middle * count;
+}
+
+#define LOST 2 /* frames lost, from which what comes back has to prove itself */
+
+/* Takes ends off that do not belong. */
+static void trim_ends(track *t)
+{
+    if (t->point->len == 0)
+        return;
+    const double middle = middle_score(t);
+    for (bool again = true; again && t->point->len > 1;) {
+        again = false;
+        const point *p = (const point *)(const void *)t->point->data;
+        const guint n = t->point->len;
+        guint tail = 1, head = 1;
+        while (tail < n && p[n - tail].look - p[n - tail - 1].look <= LOST)
+            tail++;
+        while (head < n && p[head].look - p[head - 1].look <= LOST)
+            head++;
+        if (!belongs(p + n - 1, 1, false, middle))
+            again = g_array_set_size(t->point, n - 1) != NULL;
+        else if (tail < n && !belongs(p + n - tail, tail, true, middle))
+            again = g_array_set_size(t->point, n - tail) != NULL;
+        else if (!belongs(p, 1, false, middle))
+            again = g_array_remove_range(t->point, 0, 1) != NULL;
+        else if (head < n && !belongs(p, head, true, middle))
+            again = g_array_remove_range(t->point, 0, head) != NULL;
+    }
+}
+
+#define BESIDE (9.0f / RW_SCRATCH_WIDTH) /* within which a dark line makes its sides look light */
+
+/* The ground beside a scratch looks like a fainter one of the other sign. */
+static bool is_shade(const point *p, int32_t sign, const track *of)
+{
+    if (sign == of->sign)
+        return false;
+    for (guint k = 0; k < of->point->len; k++) {
+        const point *q = &g_array_index(of->point, point, k);
+        if (q->look == p->look)
+            return fabsf(q->peak.x - p->peak.x) < BESIDE && q->peak.score > 1.5f * p->peak.score;
+    }
+    return false;
+}
+
+/* Takes out of a track what is the shade of scratches. */
+static void drop_shades(track *t, const GPtrArray *scratches)
+{
+    for (guint i = t->point->len; i-- > 0;)
+        for (guint k = 0; k < scratches->len; k++)
+            if (is_shade(&g_array_index(t->point, point, i), t->sign, scratches->pdata[k])) {
+                g_array_remove_index(t->point, i);
+                break;
+            }
+    trim_ends(t);
+}
+
+/* The tracks that are scratches, owned by `tracks`. */
+static GPtrArray *choose_scratches(const GPtrArray *tracks, const double *scene)
+{
+    GPtrArray *chosen = g_ptr_array_new();
+    for (guint t = 0; t < tracks->len; t++) {
+        trim_ends(tracks->pdata[t]);
+        if (is_scratch(tracks->pdata[t], scene))
+            g_ptr_array_add(chosen, tracks->pdata[t]);
+    }
+    for (guint t = chosen->len; t-- > 0;) {
+        drop_shades(chosen->pdata[t], chosen);
+        if (!is_scratch(chosen->pdata[t], scene))
+            g_ptr_array_remove_index(chosen, t);
+    }
+    return chosen;
 }
 
 static int compare_lines(const void *a, const void *b)
@@ -453,11 +582,12 @@ GArray *rw_scratch_track(const rw_scratch_look *const *looks, const int64_t *n, 
     for (size_t i = 1; i < count; i++)
         scene[i] = scene[i - 1] + (isfinite(looks[i]->scene_x) ? (double)looks[i]->scene_x : 0.0);
     GPtrArray *tracks = link_peaks(looks, count);
+    GPtrArray *scratches = choose_scratches(tracks, scene);
     GArray *lines = g_array_new(FALSE, FALSE, sizeof(rw_scratch_line));
-    for (guint t = 0; t < tracks->len; t++)
-        if (is_scratch(tracks->pdata[t], scene))
-            write_lines(lines, tracks->pdata[t], n, (int32_t)t);
+    for (guint t = 0; t < scratches->len; t++)
+        write_lines(lines, scratches->pdata[t], n, (int32_t)t);
     g_array_sort(lines, compare_lines); /* of none, too */
+    g_ptr_array_unref(scratches);
     g_ptr_array_unref(tracks);
     g_free(scene);
     return lines;
@@ -467,9 +597,8 @@ GArray *rw_scratch_track(const rw_scratch_look *const *looks, const int64_t *n, 
 
 #define REACH 6  /* px: how far to a side the ground is read */
 #define RUN   36 /* rows above and below over which the scratch's effect is measured */
-#define LEAST_THROUGH                                                                              \
-    0.35f /* of the light must come through for the picture under it to be used                    \
-           */
+/* of the light must come through for the picture under it to be used */
+#define LEAST_THROUGH 0.5f
 
 typedef struct strip {
     int half;  /* columns -half .. half round the ridge are repaired */
@@ -479,6 +608,7 @@ typedef struct strip {
     float *ground[3]; /* what both sides say lies there: height rows of 2 half + 1 */
     float *unsure[3]; /* squared difference of both sides, per row */
     int *centre;      /* column of the frame, per row */
+    float *off;       /* and by how much the ridge lies to the right of it, -0.5 .. 0.5 */
 } strip;
 
 static float root_at(const rw_frame *f, int c, int x, int y)
@@ -500,67 +630,136 @@ static float stands_out(const strip *s, const rw_frame *f, int sign, int x, int 
     return sum / (float)(y1 - y0);
 }
 
-/* The ridge's own place, row by row: the best path over pieces of the line, along which moving from
- * one piece to the next has its price (dynamic programming). */
-static void follow_ridge(strip *s, const rw_frame *f, const rw_scratch_line *line)
+/* Over so many pieces to each side the ridge's place is smoothed: a scratch is all but straight. */
+#define STRAIGHT 5
+
+/* The line in pieces of some rows, and how far each stands out for each place near it. */
+typedef struct chain {
+    int search, states, rows, count;
+    int *middle;   /* per piece: the line's column, then the ridge's */
+    float *raw;    /* per piece and state */
+    float typical; /* mean over the pieces of the most it stands out */
+} chain;
+
+static chain chain_new(const strip *s, const rw_frame *f, const rw_scratch_line *line)
 {
-    const int search = CLAMP(f->width / 360, 2, SEARCH_MOST), states = 2 * search + 1;
-    const int rows = MAX(8, f->height / 48), pieces = (f->height + rows - 1) / rows;
-    float *score = g_new(float, states *pieces), typical = 0.0f;
-    int *from = g_new(int, states *pieces), *middle = g_new(int, pieces);
-    for (int p = 0; p < pieces; p++) {
-        const int y0 = p * rows, y1 = MIN(y0 + rows, f->height);
+    chain c = {.search = CLAMP(f->width / 360, 2, SEARCH_MOST), .rows = MAX(8, f->height / 48)};
+    c.states = 2 * c.search + 1;
+    c.count = (f->height + c.rows - 1) / c.rows;
+    c.middle = g_new(int, c.count);
+    c.raw = g_new(float, c.states *c.count);
+    for (int p = 0; p < c.count; p++) {
+        const int y0 = p * c.rows, y1 = MIN(y0 + c.rows, f->height);
         const double mid = 0.5 * (y0 + y1) / f->height - 0.5;
-        middle[p] = (int)lrint(((double)line->x + (double)line->tilt * mid) * f->width - 0.5);
+        c.middle[p] = (int)lrint(((double)line->x + (double)line->tilt * mid) * f->width - 0.5);
         float best = 0.0f;
-        for (int k = 0; k < states; k++) {
-            score[p * states + k] =
-                stands_out(s, f, line->sign, middle[p] + k - search, MAX(y0 - rows / 2, 0),
-                           MIN(y1 + rows / 2, f->height));
-            best = MAX(best, score[p * states + k]);
+        for (int k = 0; k < c.states; k++) {
+            const float out = stands_out(s, f, line->sign, c.middle[p] + k - c.search,
+                                         MAX(y0 - c.rows / 2, 0), MIN(y1 + c.rows / 2, f->height));
+            c.raw[p * c.states + k] = out;
+            best = MAX(best, out);
         }
-        typical += best / (float)pieces;
+        c.typical += best / (float)c.count;
     }
-    for (int p = 0; p < pieces; p++)
-        for (int k = 0; k < states; k++) {
-            float *own = &score[p * states + k], best = -INFINITY;
-            *own = MIN(*own, 1.5f * typical) - 0.01f * typical * (float)abs(k - search);
-            for (int q = 0; p && q < states; q++) {
-                const int step = abs(middle[p] + k - middle[p - 1] - q);
-                const float total = score[(p - 1) * states + q] - 0.35f * typical * (float)step;
+    return c;
+}
+
+static void chain_clear(chain *c)
+{
+    g_free(c->middle);
+    g_free(c->raw);
+}
+
+/* The best path over the pieces, along which moving from one to the next has its price (dynamic
+ * programming): the state of each piece. */
+static void best_path(const chain *c, int *state)
+{
+    float *score = g_new(float, c->states * c->count);
+    int *from = g_new0(int, c->states * c->count);
+    for (int p = 0; p < c->count; p++)
+        for (int k = 0; k < c->states; k++) {
+            float own = MIN(c->raw[p * c->states + k], 1.5f * c->typical) -
+                        0.03f * c->typical * (float)abs(k - c->search);
+            float best = p ? -INFINITY : 0.0f;
+            for (int q = 0; p && q < c->states; q++) {
+                const int step = abs(c->middle[p] + k - c->middle[p - 1] - q);
+                const float total =
+                    score[(p - 1) * c->states + q] - 0.35f * c->typical * (float)step;
                 if (total > best) {
                     best = total;
-                    from[p * states + k] = q;
+                    from[p * c->states + k] = q;
                 }
             }
-            if (p)
-                *own += best;
+            score[p * c->states + k] = own + best;
         }
+    const float *end = score + (c->count - 1) * c->states;
     int k = 0;
-    for (int q = 1; q < states; q++)
-        if (score[(pieces - 1) * states + q] > score[(pieces - 1) * states + k])
+    for (int q = 1; q < c->states; q++)
+        if (end[q] > end[k])
             k = q;
-    for (int p = pieces - 1; p >= 0; p--) {
-        middle[p] += k - search;
-        if (p)
-            k = from[p * states + k];
-    }
-    for (int y = 0; y < f->height; y++) {
-        const double at = CLAMP((y + 0.5) / rows - 0.5, 0.0, pieces - 1.0);
-        const int p = (int)at, next = MIN(p + 1, pieces - 1);
-        s->centre[y] = (int)lrint(middle[p] + (at - p) * (middle[next] - middle[p]));
+    for (int p = c->count - 1; p >= 0; p--) {
+        state[p] = k;
+        k = from[p * c->states + k];
     }
     g_free(score);
     g_free(from);
-    g_free(middle);
 }
 
-#define WIDER 5 /* px by which a scratch may be wider than the look saw */
+/* Between the three places round the best one: the top of a parabola. */
+static float between_places(const chain *c, int piece, int state)
+{
+    const float *raw = c->raw + piece * c->states + state;
+    if (state == 0 || state == c->states - 1)
+        return 0.0f;
+    const float bend = raw[-1] - 2.0f * raw[0] + raw[1];
+    return bend < 0.0f ? CLAMP(0.5f * (raw[-1] - raw[1]) / bend, -0.5f, 0.5f) : 0.0f;
+}
+
+/* The ridge's own place, row by row: the path, what is plain the more, smoothed. */
+static void follow_ridge(strip *s, const rw_frame *f, const rw_scratch_line *line)
+{
+    chain c = chain_new(s, f, line);
+    int *state = g_new(int, c.count);
+    float *at = g_new(float, c.count), *smooth = g_new(float, c.count);
+    best_path(&c, state);
+    for (int p = 0; p < c.count; p++)
+        at[p] = (float)(c.middle[p] + state[p] - c.search) + between_places(&c, p, state[p]);
+    for (int p = 0; p < c.count; p++) {
+        /* a straight line through the pieces round it, so that the ends are not drawn inwards */
+        double n = 0, sp = 0, sx = 0, spp = 0, spx = 0;
+        for (int q = MAX(p - STRAIGHT, 0); q <= MIN(p + STRAIGHT, c.count - 1); q++) {
+            const double out = (double)CLAMP(c.raw[q * c.states + state[q]], 0.0f, c.typical);
+            const double w = (out + 0.02 * (double)c.typical + 1e-9) * (STRAIGHT + 1 - abs(q - p));
+            n += w;
+            sp += w * (q - p);
+            sx += w * (double)at[q];
+            spp += w * (q - p) * (q - p);
+            spx += w * (q - p) * (double)at[q];
+        }
+        const double spread = spp - sp * sp / n;
+        const double slope = spread > 0.0 ? (spx - sp * sx / n) / (spread + 2.0 * n) : 0.0;
+        smooth[p] = (float)(sx / n - slope * sp / n);
+    }
+    for (int y = 0; y < f->height; y++) {
+        const float t =
+            CLAMP(((float)y + 0.5f) / (float)c.rows - 0.5f, 0.0f, (float)c.count - 1.0f);
+        const int p = (int)t, next = MIN(p + 1, c.count - 1);
+        const float x = smooth[p] + (t - (float)p) * (smooth[next] - smooth[p]);
+        s->centre[y] = (int)lrintf(x);
+        s->off[y] = x - (float)s->centre[y];
+    }
+    g_free(state);
+    g_free(at);
+    g_free(smooth);
+    chain_clear(&c);
+}
+
+#define WIDER 5 /* px at 1440 by which a scratch may be wider than the look saw */
 
 /* The ridge's real width: how far the mean profile over all rows stands out. */
 static int measure_half(const strip *s, const rw_frame *f, int sign)
 {
-    const int most = s->half + WIDER;
+    const int most = s->half + MAX(1, f->width * WIDER / 1440);
     float profile[64] = {0}, top = 0.0f;
     for (int y = 0; y < s->height; y += 2) {
         float side = 0.0f;
@@ -571,12 +770,13 @@ static int measure_half(const strip *s, const rw_frame *f, int sign)
             profile[k] += (float)sign * (root_at(f, 1, s->centre[y] - k, y) +
                                          root_at(f, 1, s->centre[y] + k, y) - side / 3.0f);
     }
-    for (int k = 0; k <= most; k++)
+    for (int k = 0; k <= s->half; k++)
         top = MAX(top, profile[k]);
+    /* what rises again further out is something else */
     int half = 1;
-    while (half < most && profile[half + 1] > 0.08f * top)
+    while (half < most && profile[half + 1] > 0.08f * top && profile[half + 1] < profile[half])
         half++;
-    return half;
+    return half + 1; /* its run-out, too */
 }
 
 static void cut_strip(strip *s, const rw_frame *f)
@@ -606,22 +806,37 @@ typedef struct effect {
     float through, own;
 } effect;
 
+static float seen_at(const strip *s, int c, int row, float column)
+{
+    const float x = column + (float)(s->half + REACH);
+    const int i = (int)x;
+    const float *p = s->px[c] + row * s->width + i;
+    return p[0] + (x - (float)i) * (p[1] - p[0]);
+}
+
+static float ground_at(const strip *s, int c, int row, float column)
+{
+    const float *p = s->ground[c] + row * (2 * s->half + 1);
+    const float slope = p[1] - p[0]; /* one straight line from side to side */
+    return p[0] + (column + (float)s->half) * slope;
+}
+
 /* Both by least squares over the rows around, three times: each time without what fitted badly
  * before. The ground is itself unsure, by about an eighth of the squared difference of both sides,
  * which would flatten the slope: that much is taken off its variance. Where the ground is too even
  * to tell, all of the difference is the scratch's own. */
 static effect measure_effect(const strip *s, int c, int column, int y)
 {
-    const int columns = 2 * s->half + 1, first = MAX(y - RUN, 0),
-              last = MIN(y + RUN, s->height - 1);
+    const int first = MAX(y - RUN, 0), last = MIN(y + RUN, s->height - 1);
     effect e = {1.0f, 0.0f};
     double limit = INFINITY;
     for (int round = 0; round < 3; round++) {
         double n = 1e-9, su = 0, sv = 0, suu = 0, suv = 0, unsure = 0, miss = 0;
         for (int pass = 0; pass < 2; pass++) {
             for (int r = first; r <= last; r += 2) {
-                const double u = (double)s->ground[c][r * columns + column + s->half];
-                const double v = (double)s->px[c][r * s->width + s->half + REACH + column];
+                /* the same place of the ridge, which may lie between two pixels there */
+                const double u = (double)ground_at(s, c, r, (float)column + s->off[r] - s->off[y]);
+                const double v = (double)seen_at(s, c, r, (float)column + s->off[r] - s->off[y]);
                 const double off = fabs(v - (double)e.through * u - (double)e.own);
                 if (off > limit)
                     continue;
@@ -650,14 +865,20 @@ static effect measure_effect(const strip *s, int c, int column, int y)
     return e;
 }
 
-/* What would be there without the scratch. Where hardly anything shows through, the ground from
- * both sides takes over; what is seen is never far from it. */
-static float without(effect e, float v, float ground)
+/* How far what shows through may be used: not where hardly anything does, which would raise the
+ * grain with it. The channels go together, or grain would turn into colour. */
+static float trust_of(const effect e[3])
+{
+    const float least = MIN(MIN(e[0].through, e[1].through), e[2].through);
+    return CLAMP((least - 0.5f * LEAST_THROUGH) / (0.5f * LEAST_THROUGH), 0.0f, 1.0f);
+}
+
+/* What would be there without the scratch: what shows through, never far from the ground that both
+ * sides tell of. */
+static float without(effect e, float trust, float v, float ground)
 {
     float seen = (v - e.own) / MAX(e.through, LEAST_THROUGH);
     seen = CLAMP(seen, 0.6f * ground - 0.002f, 1.6f * ground + 0.004f);
-    const float trust =
-        CLAMP((e.through - 0.5f * LEAST_THROUGH) / (0.5f * LEAST_THROUGH), 0.0f, 1.0f);
     return MAX(ground + trust * (seen - ground), 0.0f);
 }
 
@@ -668,6 +889,7 @@ int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t 
     strip s = {.height = frame->height};
     s.half = CLAMP((int)ceil(0.5 * (double)line->width * frame->width + 0.8), 1, 40);
     s.centre = g_new(int, s.height);
+    s.off = g_new(float, s.height);
     follow_ridge(&s, frame, line);
     s.half = measure_half(&s, frame, line->sign);
     s.width = 2 * (s.half + REACH) + 1;
@@ -687,10 +909,13 @@ int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t 
             if (x < 0 || x >= frame->width)
                 continue;
             float now[3], after[3], change = 0.0f;
+            effect e[3];
+            for (int c = 0; c < 3; c++)
+                e[c] = measure_effect(&s, c, k, y);
+            const float trust = trust_of(e);
             for (int c = 0; c < 3; c++) {
                 now[c] = s.px[c][y * s.width + middle + k];
-                after[c] = without(measure_effect(&s, c, k, y), now[c],
-                                   s.ground[c][y * columns + k + s.half]);
+                after[c] = without(e[c], trust, now[c], s.ground[c][y * columns + k + s.half]);
                 const float part = sqrtf(MAX(now[c], 0.0f)) - sqrtf(after[c]);
                 change += (c == 1 ? 0.5f : 0.25f) * (float)line->sign * part;
             }
@@ -706,6 +931,7 @@ int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t 
         }
     }
     g_free(s.centre);
+    g_free(s.off);
     g_free(data);
     return changed;
 }

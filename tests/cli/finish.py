@@ -280,9 +280,9 @@ def check_clean_up():
 
 
 def mask_of(reel, *arguments):
-    """What --mask shows, frame by frame: the set of pixels (x, y) that are not black."""
+    """What --mask shows of dirt, frame by frame: the set of pixels (x, y) that are not black."""
     path = out('mask.mkv')
-    done = finish('--codec', 'null', '--size', '480x360', '--mask', path, *arguments, reel=reel, clean=True)
+    done = finish('--codec', 'null', '--size', '480x360', '--mask', path, '--set', 'blemish.scratches=off', *arguments, reel=reel, clean=True)
     assert done.returncode == 0, done.stderr
     raw = subprocess.run(['ffmpeg', '-v', 'error', '-i', path, '-pix_fmt', 'gray', '-f', 'rawvideo', '-'],
                          check=True, stdout=subprocess.PIPE).stdout
