@@ -58,6 +58,13 @@ RW_API bool rw_chart_solve(const double seen[RW_CHART_PATCHES][3],
                            const double wanted[RW_CHART_PATCHES][3], rw_chart_fit *fit,
                            GError **error);
 
+/* A grey card, or anything that is known to be grey: gains of red, green and blue that make it so
+ * and leave its light (BT.709 luma of linear light) as it is. area: pixels, inside the picture;
+ * codes are taken as sRGB. RW_ERROR_FAILED when it is too small, clipped, black, uneven or
+ * coloured. */
+RW_API bool rw_grey_solve(const uint8_t *rgb, int width, int height, ptrdiff_t stride, rw_rect area,
+                          double gain[3], GError **error);
+
 #ifdef __cplusplus
 }
 #endif

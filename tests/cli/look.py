@@ -173,10 +173,45 @@ def check_chart():
     TAP.ok(isinstance(frames(), list), 'the matrix is one that finish takes', matrix)
     look('--reset', 'camera')
     by_hand = run([REELWRIGHT, 'chart', still, '--corners', '60,60 360,60 360,240 60,240'])
-    TAP.equal((by_hand.returncode, by_hand.stdout.splitlines()[1:]), (0, done.stdout.splitlines()[1:]), 'by hand the same')
+    TAP.equal((by_hand.returncode, by_hand.stdout.splitlines()[2:]), (0, done.stdout.splitlines()[2:]), 'by hand the same')
     for corners, code in (('1,2 3', 2), ('0,0 900,0 900,900 0,900', 1)):
         wrong = run([REELWRIGHT, 'chart', still, '--corners', corners])
         TAP.ok(wrong.returncode == code and wrong.stderr.count('\n') == 1, f'corners {corners}', wrong.stderr)
+    check_chart_in_reel(still)
+
+
+def check_chart_in_reel(chart):
+    card, reel = os.path.join(WORK, 'chart-card'), os.path.join(WORK, 'charted')
+    os.makedirs(card)
+    plain = png('plain.png', 420, [bytes((90, 80, 70)) * 420] * 300)
+    for name, still in (('A_0001.png', plain), ('A_0002.png', plain), ('A_0003.png', chart), ('A_0004.png', plain)):
+        shutil.copy(still, os.path.join(card, name))
+    taken = run([REELWRIGHT, 'intake', card, reel, '--gauge', 'super8'])
+    found = run([REELWRIGHT, 'chart', reel])
+    first = found.stdout.splitlines()[0] if found.stdout else ''
+    TAP.ok(found.returncode == 0 and first.endswith('A_0003.png'), 'a chart among the stills is found', taken.stderr + found.stdout + found.stderr)
+    os.remove(os.path.join(reel, first.split('charted/')[-1]))
+    gone = run([REELWRIGHT, 'chart', reel])
+    TAP.ok(gone.returncode == 1 and gone.stderr.count('\n') == 1, 'none is one clear line', gone.stderr)
+
+
+def check_grey():
+    card, wall, white = bytes((140, 120, 96)), bytes((20, 90, 200)), bytes((255, 240, 210))
+    picture = [(wall * 60 + card * 100 + white * 40) if 50 <= y < 110 else wall * 200 for y in range(150)]
+    still = png('grey.png', 200, picture)
+    done = run([REELWRIGHT, 'chart', still, '--grey', '70,55 80x50', '--reel', REEL])
+    matrix = [float(v) for v in choices().get(('reel', 'colour.camera'), '0').split()]
+    # IEC 61966-2-1 and the luma of ITU-R BT.709-6, item 3.2
+    light = [((v / 255 + 0.055) / 1.055) ** 2.4 for v in card]
+    luma = sum(a * b for a, b in zip(light, (0.2126, 0.7152, 0.0722)))
+    wanted = [luma / light[i // 4] if i % 4 == 0 else 0 for i in range(9)]
+    TAP.ok(len(matrix) == 9 and all(abs(a - b) < 1e-5 for a, b in zip(matrix, wanted)), 'a grey card gives three gains', [matrix, wanted, done.stderr])
+    look('--reset', 'camera')
+    for area, code in (('0,50 100x60', 1), ('170,60 20x40', 1), ('0,0 40x40', 1), ('70,55 8x8', 1), ('150,100 80x80', 1), ('70,55', 2)):
+        wrong = run([REELWRIGHT, 'chart', still, '--grey', area])
+        TAP.ok(wrong.returncode == code and wrong.stderr.count('\n') == 1, f'area {area}', wrong.stderr)
+    both = run([REELWRIGHT, 'chart', still, '--grey', '70,55 80x50', '--corners', '1,1 2,1 2,2 1,2'])
+    TAP.equal(both.returncode, 2, 'chart and card at once are refused')
 
 
 try:
@@ -188,6 +223,7 @@ try:
     check_corrections()
     check_table()
     check_chart()
+    check_grey()
 finally:
     shutil.rmtree(WORK)
 TAP.done()
