@@ -153,7 +153,15 @@ static bool choose_curve(rw_reel *reel, const char *curve, GError **error)
             return false;
     }
     rw_choice_row row = {(char *)"reel", (char *)"curve", *text ? text : NULL};
-    return rw_reel_change_choices(reel, &row, 1, NULL, error);
+    if (!rw_reel_change_choices(reel, &row, 1, NULL, error))
+        return false;
+    g_autoptr(GBytes) told =
+        rw_reel_get_fact(reel, "survey", RW_SURVEY_FACTS_VERSION, "", "colour", NULL);
+    if (told)
+        g_printerr("Lamp and dyes were told by another curve: run \"reelwright survey %s\" once "
+                   "more; nothing is measured again.\n",
+                   rw_reel_path(reel));
+    return true;
 }
 
 static bool list(rw_reel *reel, const char *scope, GError **error)
@@ -210,9 +218,8 @@ static int run(const rw_command *self, int argc, char **argv)
         {"give", 0, 0, G_OPTION_ARG_FILENAME, &o.give,
          "Write the corrections of the reel and its scenes", "FILE.ccc"},
         {"curve", 0, 0, G_OPTION_ARG_STRING, &o.curve,
-         "What the stills' numbers mean: a name, \"log a b c d e f cut\" or FILE.cube; \"\": as "
-         "the "
-         "file says",
+         "What the stills' numbers mean: a name, \"log a b c d e f cut\" or FILE.cube; "
+         "\"\": as the file says",
          "CURVE"},
         {"list", 0, 0, G_OPTION_ARG_NONE, &o.list, "Show what holds", NULL},
         G_OPTION_ENTRY_NULL};

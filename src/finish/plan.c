@@ -5,8 +5,8 @@
 
 #include "base/cpu.h"
 #include "base/select.h"
+#include "colour/still_curve.h"
 #include "finish/plan.h"
-#include "finish/still_light.h"
 
 /* ---- choices ---- */
 

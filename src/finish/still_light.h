@@ -30,7 +30,4 @@ bool rw_still_light_read(rw_still_light *light, const void *profile, size_t byte
 /* In place, three planes. */
 void rw_still_light_mix(const float matrix[3][3], const rw_frame *frame);
 
-/* Light for each code of 8 or 16 bits. */
-bool rw_still_curve(const char *curve, GBytes *table, int bits, float *light, GError **error);
-
 #endif

@@ -1,6 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
+#include <string.h>
 
+#include <reelwright/colour.h>
+
+#include "colour/still_curve.h"
 #include "survey/hue.h"
 #include "survey/store.h"
 
@@ -94,6 +98,53 @@ static GArray *scene_rows(rw_reel *reel, GError **error)
     return scenes;
 }
 
+/* ---- what the codes mean ---- */
+
+/* Of each code by the curve that a person named; all 0 when none was. */
+static bool choose_light(rw_reel *reel, float light[256], GError **error)
+{
+    g_autoptr(GError) inner = NULL;
+    memset(light, 0, 256 * sizeof *light);
+    g_autofree char *curve = rw_reel_get_choice(reel, "reel", "curve", &inner);
+    if (!inner && curve && *curve) {
+        g_autoptr(GBytes) table =
+            g_str_has_suffix(curve, ".cube") ? rw_reel_read_look(reel, curve, &inner) : NULL;
+        if (!inner)
+            rw_still_curve(curve, table, 8, light, &inner);
+    }
+    if (!inner)
+        return true;
+    g_propagate_error(error, g_steal_pointer(&inner));
+    return false;
+}
+
+/* Light that was read as sRGB; NAN stays. */
+static float read_anew(const rw_curve *srgb, const float light[256], float wrong)
+{
+    if (isnan(wrong))
+        return wrong;
+    double code = CLAMP(255 * srgb->from_light((double)wrong), 0, 255);
+    int below = MIN((int)code, 254);
+    float part = (float)(code - below);
+    return CLAMP((light[below] + part * (light[below + 1] - light[below])) / light[255], 0, 1);
+}
+
+void rw_hue_read_as(const float light[256], rw_colour_sight *sight)
+{
+    const rw_curve *srgb = rw_curve_find("srgb");
+    float *const seen[] = {sight->clear, sight->rebate, sight->mean, sight->low, sight->high};
+    for (size_t k = 0; k < G_N_ELEMENTS(seen); k++)
+        for (int c = 0; c < 3; c++)
+            seen[k][c] = read_anew(srgb, light, seen[k][c]);
+    for (int i = 0; i < RW_COLOUR_SAMPLES; i++)
+        for (int c = 0; c < 3; c++) {
+            double v = CLAMP((double)light[sight->sample[i][c]] / (double)light[255], 0, 1);
+            sight->sample[i][c] = (uint8_t)lrint(255 * srgb->from_light(v));
+        }
+}
+
+/* ---- the whole reel ---- */
+
 typedef struct collection {
     rw_colour_sight *sights;
     rw_colour_view *views;
@@ -103,6 +154,9 @@ typedef struct collection {
 
 static bool collect(rw_reel *reel, collection *c, GError **error)
 {
+    float light[256];
+    if (!choose_light(reel, light, error))
+        return false;
     c->frames = rw_reel_frame_count(reel, error);
     g_autoptr(GArray) rows = c->frames < 0 ? NULL : rw_reel_frames(reel, 0, c->frames - 1, error);
     if (!rows)
@@ -114,8 +168,11 @@ static bool collect(rw_reel *reel, collection *c, GError **error)
         g_autoptr(GError) inner = NULL;
         rw_colour_sight *sight = &c->sights[c->count];
         if (row->still && rw_store_get_colour(reel, row->still, sight, &inner) &&
-            isfinite(sight->mean[0]))
+            isfinite(sight->mean[0])) {
+            if (light[255] > 0)
+                rw_hue_read_as(light, sight);
             c->views[c->count++] = (rw_colour_view){row->n, sight};
+        }
         if (inner) {
             g_propagate_error(error, g_steal_pointer(&inner));
             return false;

@@ -19,6 +19,10 @@ typedef struct rw_hue_spread {
 rw_hue_spread rw_sample_hues(const rw_small *small, rw_affine film_to_px, rw_rect film,
                              rw_colour_sight *sight);
 
+/* The survey reads codes as sRGB; this reads a sight anew by the light of each code that was meant.
+ * Full scale stays 1: only ratios count. Values between codes, which means are, lie between. */
+void rw_hue_read_as(const float light[256], rw_colour_sight *sight);
+
 /* Leaves the reel's fact "colour" for finish: from the frames and scenes as they are in reel.db. */
 bool rw_hue_conclude(rw_reel *reel, GError **error);
 

@@ -7,6 +7,7 @@
 
 #include <lcms2.h>
 
+#include "colour/still_curve.h"
 #include "finish/still_light.h"
 
 /* Of these primaries and this gamma; its bytes. */
