@@ -36,19 +36,28 @@ typedef struct source {
     const char *clips[5];
     int frames, step;
     const char *gauge;
+    const char *framing; /* NULL: perforations are seen, and film that was never exposed */
 } source;
 
 static const source sources[] = {
-    {"courtyard", {"dog_fetch.mp4"}, 24, 2, "super8"},
-    {"coffee", {"coffee_pour.mp4"}, 24, 2, "super8"},
-    {"bedroom", {"bedroom_dog_orbit.mp4"}, 24, 1, "regular8"},
-    {"battle", {"tos_cuts_a.mp4"}, 60, 1, "super8"},
-    {"regatta", {NULL}, 96, 1, "super8"},
+    {"courtyard", {"dog_fetch.mp4"}, 24, 2, "super8", NULL},
+    {"coffee", {"coffee_pour.mp4"}, 24, 2, "super8", NULL},
+    {"bedroom", {"bedroom_dog_orbit.mp4"}, 24, 1, "regular8", NULL},
+    {"battle", {"tos_cuts_a.mp4"}, 60, 1, "super8", NULL},
+    {"regatta", {NULL}, 96, 1, "super8", NULL},
     {"all four",
      {"dog_fetch.mp4", "coffee_pour.mp4", "bedroom_dog_orbit.mp4", "tos_cuts_a.mp4"},
      60,
      1,
-     "super8"},
+     "super8",
+     NULL},
+    {"all four, gate",
+     {"dog_fetch.mp4", "coffee_pour.mp4", "bedroom_dog_orbit.mp4", "tos_cuts_a.mp4"},
+     60,
+     1,
+     "super8",
+     "gate"},
+    {"regatta, picture", {NULL}, 96, 1, "super8", "picture"},
 };
 
 static const char *const kinds[] = {"none", "dark storage", "projector light", "even, stained"};
@@ -114,6 +123,8 @@ static void make_reel(const source *s, int kind, const char *reel)
     g_ptr_array_add(words, g_strdup_printf("--frames=%d", s->frames));
     g_ptr_array_add(words, g_strdup_printf("--footage-step=%d", s->step));
     g_ptr_array_add(words, g_strdup_printf("--set=fade.kind=%d", kind));
+    if (s->framing)
+        g_ptr_array_add(words, g_strdup_printf("--framing=%s", s->framing));
     for (int i = 0; s->clips[i]; i++)
         g_ptr_array_add(words, g_strdup_printf("--footage=%s/%s", footage, s->clips[i]));
     if (g_file_test(to, G_FILE_TEST_IS_DIR)) { /* kept from before: only judged again */
@@ -132,6 +143,12 @@ static void finish(const char *reel, const char *movie, bool colour)
                                  "--codec=ffv1", "--threads=2", NULL);
     g_ptr_array_add(words, g_strdup(colour ? "--only=register,colour" : "--only=register"));
     run(words);
+}
+
+static void tell(const char *reel, const char *choice)
+{
+    g_autofree char *to = path_of(reel, "");
+    run(words_new(reelwright, "look", to, choice, NULL));
 }
 
 /* Which still each frame of the movie shows; -1: one that the survey thinks is missing. None is:
@@ -279,6 +296,13 @@ static void measure_source(const source *s, bool others, double worst[3])
         if (kind > 0)
             print_score("as it is", measure(truth, truth_stills, plain, stills, NULL));
         print_score("reelwright", own);
+        if (s->framing && kind > 0) { /* little is seen: a person may have to say so */
+            tell(reel, "--set=dyes=faded");
+            finish(reel, "-told.mkv", true);
+            tell(reel, "--reset=dyes");
+            g_autofree char *told = path_of(reel, "-told.mkv");
+            print_score("told: faded", measure(truth, truth_stills, told, stills, NULL));
+        }
         for (size_t f = 0; f < G_N_ELEMENTS(filters) && others; f++)
             print_score(filters[f].name,
                         measure(truth, truth_stills, plain, stills, filters[f].graph));
