@@ -122,6 +122,20 @@ async function measure(page, server, address) {
   }, quick ? 6 : 20);
   row('another frame: not yet cleaned', ms(settles.first), `${size.join(' x ')}, its still is read; 90 ms of it are waited for the next step`);
   row('another frame: as finished', ms(settles.clean), 'its neighbours are read and cleaned, too');
+  const passing = await room(async (r, count) => {
+    const times = [];
+    for (let i = 0; i < count; i++) {
+      r.session.go((i * 1377 + 301) % r.session.reel.frames);
+      while (!(r.plate.shown.finished && r.plate.shown.n === r.session.n)) await new Promise(requestAnimationFrame);
+      await new Promise((done) => setTimeout(done, 250)); // its cleaned picture is in work by now
+      const n = (i * 1377 + 502) % r.session.reel.frames, began = performance.now();
+      r.session.go(n);
+      while (!(r.plate.shown.finished && r.plate.shown.n === n)) await new Promise(requestAnimationFrame);
+      times.push(performance.now() - began);
+    }
+    return times;
+  }, quick ? 6 : 20);
+  row('another frame, cleaning given up', ms(passing), 'not yet cleaned, while the one before was being cleaned');
   const look = async (key, values) => room(async (r, wish) => {
     const times = [];
     for (const value of wish.values) {

@@ -85,6 +85,13 @@ static void asked_clear(asked *a)
     g_strfreev(a->set);
 }
 
+/* ?page=: who asks, so that what is not waited for any more is given up */
+static const char *page_of(const rw_request *request)
+{
+    const char *page = rw_request_query(request, "page");
+    return page && *page && strlen(page) <= 32 ? page : NULL;
+}
+
 /* ?w=&h=&only=&skip=&set=stage.key=value,...; false with the reply made */
 static bool read_wish(const rw_request *request, rw_reply *reply, asked *a)
 {
@@ -115,6 +122,7 @@ void rw_answer_finished(void *user, const rw_request *request, rw_reply *reply)
     if (!read_wish(request, reply, &a))
         return;
     GError *error = NULL;
+    a.wish.page = page_of(request);
     GBytes *bytes = rw_frames_make(bench->frames, &a.wish, &error);
     answer_jpeg(reply, bytes, error, NULL);
     asked_clear(&a);

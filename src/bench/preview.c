@@ -6,14 +6,15 @@
 #include "bench/pictures.h"
 #include "bench/preview.h"
 
-#define MAKERS 2 /* as many as picture threads of the server */
+#define MAKERS 2 /* frames made at once, each by several threads */
 
 struct rw_frames {
     rw_shelf *shelf;
     GMutex lock;
-    GHashTable *inside; /* reels whose stills all lie inside -> when that was seen; guarded */
-    GCond returned;
+    GHashTable *inside;       /* reels whose stills all lie inside -> when that was seen; guarded */
+    GCond returned;           /* a maker, or a wish that is given up */
     rw_preview *idle[MAKERS]; /* guarded */
+    GHashTable *latest;       /* page -> atomic_bool that gives its latest wish up; guarded */
 };
 
 rw_frames *rw_frames_new(rw_shelf *shelf, size_t memory)
@@ -21,6 +22,7 @@ rw_frames *rw_frames_new(rw_shelf *shelf, size_t memory)
     rw_frames *frames = g_new0(rw_frames, 1);
     frames->shelf = shelf;
     frames->inside = g_hash_table_new_full(g_str_hash, g_str_equal, g_free, g_free);
+    frames->latest = g_hash_table_new_full(g_str_hash, g_str_equal, g_free, NULL);
     g_mutex_init(&frames->lock);
     g_cond_init(&frames->returned);
     for (int i = 0; i < MAKERS; i++)
@@ -36,25 +38,56 @@ void rw_frames_free(rw_frames **frames)
     for (int i = 0; i < MAKERS; i++)
         rw_preview_free(&f->idle[i]);
     g_hash_table_unref(f->inside);
+    g_hash_table_unref(f->latest);
     g_cond_clear(&f->returned);
     g_mutex_clear(&f->lock);
     g_clear_pointer(frames, g_free);
 }
 
+/* ---- what nobody waits for any more ---- */
+
+/* A page looks at one picture: what it asked for before is given up. given_up: of this wish, lives
+ * until its end. */
+static void begin_wish(rw_frames *frames, const char *page, atomic_bool *given_up)
+{
+    atomic_init(given_up, false);
+    if (!page)
+        return;
+    g_mutex_lock(&frames->lock);
+    atomic_bool *before = g_hash_table_lookup(frames->latest, page);
+    if (before)
+        atomic_store(before, true);
+    g_hash_table_replace(frames->latest, g_strdup(page), given_up);
+    g_cond_broadcast(&frames->returned);
+    g_mutex_unlock(&frames->lock);
+}
+
+static void end_wish(rw_frames *frames, const char *page, atomic_bool *given_up)
+{
+    if (!page)
+        return;
+    g_mutex_lock(&frames->lock);
+    if (g_hash_table_lookup(frames->latest, page) == given_up)
+        g_hash_table_remove(frames->latest, page);
+    g_mutex_unlock(&frames->lock);
+}
+
+/* ---- makers ---- */
+
 /* The first that is free: a single page asks for one frame after the other and gets the maker that
- * has kept its pictures. */
-static int take(rw_frames *frames, rw_preview **maker)
+ * has kept its pictures. -1 when the wish is given up before. */
+static int take(rw_frames *frames, const atomic_bool *given_up, rw_preview **maker)
 {
     int which = -1;
     g_mutex_lock(&frames->lock);
-    while (which < 0) {
+    while (which < 0 && !atomic_load(given_up)) {
         for (int i = 0; i < MAKERS && which < 0; i++)
             if (frames->idle[i])
                 which = i;
         if (which < 0)
             g_cond_wait(&frames->returned, &frames->lock);
     }
-    *maker = g_steal_pointer(&frames->idle[which]);
+    *maker = which < 0 ? NULL : g_steal_pointer(&frames->idle[which]);
     g_mutex_unlock(&frames->lock);
     return which;
 }
@@ -63,7 +96,7 @@ static void give_back(rw_frames *frames, int which, rw_preview *maker)
 {
     g_mutex_lock(&frames->lock);
     frames->idle[which] = maker;
-    g_cond_signal(&frames->returned);
+    g_cond_broadcast(&frames->returned);
     g_mutex_unlock(&frames->lock);
 }
 
@@ -125,17 +158,17 @@ static bool check_stills(rw_frames *frames, const char *name, rw_reel *reel, GEr
 typedef bool use_picture(const rw_preview_picture *picture, const rw_frame_wish *wish, void *data,
                          GError **error);
 
-static bool make(rw_frames *frames, const rw_frame_wish *wish, use_picture *use, void *data,
-                 GError **error)
+static bool make_of(rw_frames *frames, rw_reel *reel, const rw_frame_wish *wish,
+                    const atomic_bool *given_up, use_picture *use, void *data, GError **error)
 {
-    rw_reel *reel = rw_shelf_borrow(frames->shelf, wish->reel, error);
-    if (!reel || !check_stills(frames, wish->reel, reel, error)) {
-        rw_shelf_return(frames->shelf, wish->reel, &reel);
+    rw_preview *maker;
+    int which = take(frames, given_up, &maker);
+    if (which < 0) {
+        g_set_error(error, RW_ERROR, RW_ERROR_CANCELLED, "Another picture is wanted by now.");
         return false;
     }
-    rw_preview *maker;
-    int which = take(frames, &maker);
     rw_finish_options options = RW_FINISH_DEFAULTS;
+    options.cancel = given_up;
     options.size = wish->size;
     options.only = wish->only;
     options.skip = wish->skip;
@@ -147,6 +180,18 @@ static bool make(rw_frames *frames, const rw_frame_wish *wish, use_picture *use,
         rw_preview_picture_clear(&picture);
     }
     give_back(frames, which, maker);
+    return ok;
+}
+
+static bool make(rw_frames *frames, const rw_frame_wish *wish, use_picture *use, void *data,
+                 GError **error)
+{
+    rw_reel *reel = rw_shelf_borrow(frames->shelf, wish->reel, error);
+    atomic_bool given_up;
+    begin_wish(frames, wish->page, &given_up);
+    bool ok = reel && check_stills(frames, wish->reel, reel, error) &&
+              make_of(frames, reel, wish, &given_up, use, data, error);
+    end_wish(frames, wish->page, &given_up);
     rw_shelf_return(frames->shelf, wish->reel, &reel);
     return ok;
 }

@@ -22,6 +22,8 @@ typedef struct rw_frame_wish {
     const char *const *skip;
     const char *const *settings; /* "stage.key=value", over what reel.db says */
     int quality;                 /* of the JPEG */
+    const char *page;            /* who asks, or NULL: what this page asked for before is given up,
+                                  * RW_ERROR_CANCELLED */
 } rw_frame_wish;
 
 /* The same frame's statistics instead of its picture. */

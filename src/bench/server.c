@@ -17,8 +17,10 @@
 #define MAX_BODY          65536
 #define MAX_QUERY         24
 #define MAX_QUEUED        192 /* requests that wait for a worker */
-#define WORKERS           2   /* of each kind */
-#define STREAM_BLOCK      4096
+#define WORKERS           2   /* of what is quick */
+#define PICTURE_WORKERS                                                                            \
+    4 /* two more than frames are made at once: what is not wanted any more is told so */
+#define STREAM_BLOCK 4096
 
 struct rw_server {
     rw_server_config config;
@@ -440,7 +442,7 @@ rw_server *rw_server_new(const rw_server_config *config, GError **error)
     server->port = port;
     g_mutex_init(&server->lock);
     server->quick = g_thread_pool_new(work, NULL, WORKERS, TRUE, NULL);
-    server->pictures = g_thread_pool_new(work, NULL, WORKERS, TRUE, NULL);
+    server->pictures = g_thread_pool_new(work, NULL, PICTURE_WORKERS, TRUE, NULL);
     server->daemon = MHD_start_daemon(
         MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME, (uint16_t)port, NULL, NULL,
         on_request, server, MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_NOTIFY_COMPLETED, on_completed,

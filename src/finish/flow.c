@@ -191,12 +191,33 @@ static gpointer worker(gpointer data)
     return NULL;
 }
 
+static bool is_cancelled(const atomic_bool *cancel)
+{
+    return cancel && atomic_load(cancel);
+}
+
+/* Until the slot is done; whoever cancels knows nothing of the lock, so that is looked at by and
+ * by. */
+static void wait_for(flow *f, const slot *s, const atomic_bool *cancel)
+{
+    enum { LOOK_US = 20000 };
+    while (s->state != DONE && !f->start_error && !is_cancelled(cancel)) {
+        if (cancel)
+            g_cond_wait_until(&f->result_ready, &f->lock, g_get_monotonic_time() + LOOK_US);
+        else
+            g_cond_wait(&f->result_ready, &f->lock);
+    }
+}
+
 /* Waits for the next item in order and hands it on; the lock is held on entry and exit. */
-static bool consume_one(flow *f, GError **error)
+static bool consume_one(flow *f, const atomic_bool *cancel, GError **error)
 {
     slot *s = slot_of(f, f->top, f->consumed);
-    while (s->state != DONE && !f->start_error)
-        g_cond_wait(&f->result_ready, &f->lock);
+    wait_for(f, s, cancel);
+    if (is_cancelled(cancel)) {
+        g_set_error(error, RW_ERROR, RW_ERROR_CANCELLED, "Stopped as asked.");
+        return false;
+    }
     if (s->state != DONE) {
         g_propagate_error(error, g_error_copy(f->start_error));
         return false;
@@ -221,14 +242,8 @@ static bool consume_all(flow *f, const atomic_bool *cancel, GError **error)
 {
     bool ok = true;
     g_mutex_lock(&f->lock);
-    while (ok && f->consumed <= f->levels[f->top].last) {
-        if (cancel && atomic_load(cancel)) {
-            g_set_error(error, RW_ERROR, RW_ERROR_CANCELLED, "Stopped as asked.");
-            ok = false;
-        } else {
-            ok = consume_one(f, error);
-        }
-    }
+    while (ok && f->consumed <= f->levels[f->top].last)
+        ok = consume_one(f, cancel, error);
     f->quit = true;
     g_cond_broadcast(&f->work_ready);
     g_mutex_unlock(&f->lock);

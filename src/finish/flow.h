@@ -18,8 +18,8 @@
  * `max_live` results exist at a time (a few more only if one item's own need is larger).
  *
  * The first error, by order of items and not by time, ends the run: items before it are consumed.
- * An item whose needs failed fails alike. cancel (may be NULL) is looked at between items: the run
- * then ends with RW_ERROR_CANCELLED.
+ * An item whose needs failed fails alike. cancel (may be NULL) is looked at between items and while
+ * one is waited for: the run then ends with RW_ERROR_CANCELLED.
  */
 #ifndef RW_FINISH_FLOW_H
 #define RW_FINISH_FLOW_H

@@ -21,6 +21,7 @@ typedef struct run {
     int64_t refuse; /* consume fails here */
     atomic_bool cancel;
     int64_t cancel_at;
+    int64_t cancel_level, cancel_item; /* made: cancel */
 } run;
 
 static void needs(int level, int64_t item, void *user, int64_t *first, int64_t *last)
@@ -67,6 +68,8 @@ static bool make(int level, int64_t item, void *const *inputs, void *state, void
         g_set_error(error, RW_ERROR, RW_ERROR_DAMAGED, "item %d", (int)item);
         return false;
     }
+    if (level == r->cancel_level && item == r->cancel_item)
+        atomic_store(&r->cancel, true);
     atomic_fetch_add(&r->made[level][item], 1);
     int64_t value = item * item;
     if (level > 0) {
@@ -112,7 +115,7 @@ static run *run_new(int before, int after)
     run *r = g_new0(run, 1);
     r->before = before;
     r->after = after;
-    r->fail_item = r->refuse = r->cancel_at = -1;
+    r->fail_item = r->refuse = r->cancel_at = r->cancel_item = -1;
     r->out = g_array_new(FALSE, FALSE, sizeof(int64_t));
     g_mutex_init(&r->lock);
     return r;
@@ -214,6 +217,23 @@ static void test_consume_error_and_cancel(void)
     run_free(r);
 }
 
+/* What is asked for and not there yet is not waited for: the first item of all is in work when the
+ * run is cancelled, so none may come out. */
+static void test_cancel_while_waiting(void)
+{
+    for (int level = 0; level < 3; level++) {
+        g_autoptr(GError) error = NULL;
+        run *r = run_new(2, 2);
+        r->cancel_level = level;
+        r->cancel_item = 0;
+        g_assert_false(rw_flow_run(&ops, 0, 2 * COUNT - 1, 2, 9, 30, &r->cancel, r, &error));
+        g_assert_error(error, RW_ERROR, RW_ERROR_CANCELLED);
+        g_assert_cmpuint(r->out->len, ==, 0);
+        g_assert_cmpint(atomic_load(&r->made[2][2 * COUNT - 1]), ==, 0);
+        run_free(r);
+    }
+}
+
 static void *refuse_start(void *user, GError **error)
 {
     (void)user;
@@ -239,6 +259,7 @@ int main(int argc, char **argv)
     g_test_add_func("/flow/bounded", test_bounded);
     g_test_add_func("/flow/first-error", test_first_error);
     g_test_add_func("/flow/consume-error-and-cancel", test_consume_error_and_cancel);
+    g_test_add_func("/flow/cancel-while-waiting", test_cancel_while_waiting);
     g_test_add_func("/flow/start-error", test_start_error);
     return g_test_run();
 }

@@ -344,6 +344,17 @@ async function adjust(page, other) {
   await page.getByLabel(/Show what was repaired/).uncheck();
   await session(page, (s) => s.go(5));
 
+  // what nobody waits for any more is given up, and not by another page's wishes
+  const statuses = await page.evaluate(async () => {
+    const ask = (more) => fetch(`picture/finished/regatta/6?w=1440&h=1080&${more}`).then((answer) => answer.status);
+    // a setting that no scene was prepared for
+    const long = ask('page=one&set=flicker.strength=0.61'), other = ask('page=two&set=flicker.strength=0.63');
+    await new Promise((done) => setTimeout(done, 150));
+    const quick = ask('page=one&skip=flicker,blemish,grain');
+    return Promise.all([long, other, quick]);
+  });
+  equal(statuses, [409, 200, 200], 'a picture that is not waited for any more is given up');
+
   // another page of the same reel
   await other.goto(`${address}#/reel/regatta/adjust/5`);
   await other.getByLabel('Exposure, figure').waitFor();

@@ -54,6 +54,10 @@ export class Plate {
     this.timer = 0;
     this.request = /** @type {AbortController | null} */ (null);
     this.again = false;
+    /** a picture is in work that looks at many frames @type {boolean} */
+    this.long = false;
+    /** by which the bench gives up what this page does not wait for any more */
+    this.page = crypto.getRandomValues(new Uint32Array(2)).join('');
     /** ms that the last finished picture took, for the latency table */
     this.lastDelay = 0;
     this.finishedCount = 0;
@@ -190,19 +194,21 @@ export class Plate {
       this.draw();
       return;
     }
-    if (hurry && this.request) {
-      this.again = true; // one at a time: the bench is never behind by more than a picture
-      return;
-    }
+    if (hurry && this.busy()) return;
     this.timer = window.setTimeout(() => this.finish(), hurry ? 0 : SETTLE);
+  }
+
+  /** One at a time, so that the bench is never behind by more than a picture; a long one is given up. */
+  busy() {
+    if (!this.request) return false;
+    this.again = true;
+    if (this.long) this.request.abort();
+    return true;
   }
 
   async finish() {
     const { session, canvas } = this;
-    if (this.request) {
-      this.again = true;
-      return;
-    }
+    if (this.busy()) return;
     const n = session.n, started = performance.now();
     const set = [...session.trying].filter(([key]) => !key.startsWith('crop.')).map(([key, value]) => `${key}=${value}`).join(',');
     this.request = new AbortController();
@@ -211,7 +217,7 @@ export class Plate {
     const inHand = [...session.trying].some(([key, value]) => !this.slow.includes(key.split('.')[0]) && session.choice(key, session.scene).value !== value);
     /** @param {Record<string, string>} more */
     const lay = async (more) => {
-      const picture = await getPicture(finishedAddress(session.name, n, { w: width, h: height, r: session.revision, ...(set ? { set } : {}), ...more }), this.request?.signal);
+      const picture = await getPicture(finishedAddress(session.name, n, { w: width, h: height, r: session.revision, page: this.page, ...(set ? { set } : {}), ...more }), this.request?.signal);
       const wanted = session.n === n && !this.playing && width === canvas.width && height === canvas.height;
       if (wanted) {
         this.context.drawImage(picture, 0, 0, canvas.width, canvas.height);
@@ -229,6 +235,7 @@ export class Plate {
       // at once without what looks at many frames; that follows, unless a hand is at another control
       if (inHand || this.shown.n !== n || !this.shown.finished)
         if (await lay({ skip: this.slow.join() }) && inHand) laid();
+      this.long = !inHand;
       if (!inHand && await lay({})) {
         laid();
         this.node.dispatchEvent(new CustomEvent('finished', { bubbles: true, detail: { n } }));
@@ -240,6 +247,7 @@ export class Plate {
     }
     clearTimeout(hint);
     this.request = null;
+    this.long = false;
     if (this.again || session.n !== n) this.refresh(true);
   }
 }
