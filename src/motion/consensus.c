@@ -778,48 +778,76 @@ static outcome keep_outcome(const rw_consensus *c, double score)
 
 /* ---- frames that lost the others ---- */
 
-#define LOST_SD    0.15 /* px, or so many times what is usual in the scene */
-#define LOST_TIMES 5.0
-#define FOUND_NEAR 2.0 /* px within which blocks agree on a place */
+#define LOST_SD    0.02 /* px, or so many times what is usual in the scene */
+#define LOST_TIMES 2.5
+#define FOUND_NEAR 0.5 /* px within which blocks agree on a place, half of them */
 #define FOUND_SUM  3.0 /* blocks' worth of agreement without which there is no place */
 
-/* Where frame t's shift would be if this block were background. */
-static double complex implied_shift(const rw_consensus *c, int t, int u, const observation *o)
+/* Where a frame's shift would be if a block were background, and how likely that is. */
+typedef struct claim {
+    double complex at;
+    double weight;
+} claim;
+
+/* What a block of frame t that was seen on frame u says of t; or of u, where t is known. */
+static double complex implied_by_now(const rw_consensus *c, int t, int u, const observation *o)
 {
     double complex turn = c->frame[u].turn / c->frame[t].turn;
     return o->x + I * o->y + (c->frame[u].shift - (o->tx + I * o->ty)) / turn;
+}
+
+static double complex implied_by_then(const rw_consensus *c, int t, int u, const observation *o)
+{
+    double complex turn = c->frame[u].turn / c->frame[t].turn;
+    return o->tx + I * o->ty - turn * (o->x + I * o->y - c->frame[t].shift);
+}
+
+/* Claims of link l of frame t about one of its two frames; how many. */
+static size_t gather_claims(const rw_consensus *c, int t, int l, bool of_then, double lost_sd,
+                            claim *claims)
+{
+    int u = t - rw_steady_link_back(l);
+    size_t n = 0;
+    if (u < 0 || t >= c->count || !(c->frame[of_then ? t : u].sd < lost_sd))
+        return 0;
+    for (size_t i = c->first[t * L + l]; i < c->first[t * L + l + 1]; i++) {
+        const observation *o = &c->obs[i];
+        double weight = (double)c->background[t * B + o->block];
+        if (weight > 0.2)
+            claims[n++] =
+                (claim){of_then ? implied_by_then(c, t, u, o) : implied_by_now(c, t, u, o), weight};
+    }
+    return n;
 }
 
 /* A start that had little to go by on one frame may leave it beside the truth for good. Its blocks
  * are known from the frames around: most of them say where it lies. */
 static bool find_frame(rw_consensus *c, int t, double lost_sd)
 {
-    size_t first = c->first[t * L], n = c->first[(t + 1) * L] - first, kept = 0;
-    double complex *at = g_new(double complex, n + 1), best = 0;
-    double *weight = g_new(double, n + 1), most = FOUND_SUM;
-    c->frame[t].turn = c->frame[t - 1].turn;
-    for (int l = 0; l < L; l++)
-        for (size_t i = c->first[t * L + l]; i < c->first[t * L + l + 1]; i++) {
-            int u = t - rw_steady_link_back(l);
-            weight[kept] = (double)c->background[t * B + c->obs[i].block];
-            at[kept] = implied_shift(c, t, u, &c->obs[i]);
-            kept += weight[kept] > 0.2 && c->frame[u].sd < lost_sd;
-        }
-    for (size_t i = 0; i < kept; i++) {
+    claim *claims = g_new(claim, 2 * L * B);
+    double complex best = 0;
+    double most = FOUND_SUM;
+    size_t n = 0;
+    c->frame[t].turn = c->frame[t ? t - 1 : 1].turn;
+    for (int l = 0; l < L; l++) {
+        n += gather_claims(c, t, l, false, lost_sd, claims + n);
+        n += gather_claims(c, t + rw_steady_link_back(l), l, true, lost_sd, claims + n);
+    }
+    for (size_t i = 0; i < n; i++) {
         double sum = 0;
-        for (size_t k = 0; k < kept; k++)
-            if (cabs(at[k] - at[i]) < FOUND_NEAR)
-                sum += weight[k];
+        for (size_t k = 0; k < n; k++) {
+            double apart = cabs(claims[k].at - claims[i].at) / FOUND_NEAR;
+            sum += claims[k].weight / (1 + apart * apart);
+        }
         if (sum > most) {
             most = sum;
-            best = at[i];
+            best = claims[i].at;
         }
     }
     bool found = most > FOUND_SUM;
     if (found)
         c->frame[t].shift = best;
-    g_free(at);
-    g_free(weight);
+    g_free(claims);
     return found;
 }
 
@@ -830,7 +858,7 @@ static bool find_lost(rw_consensus *c)
     for (int t = 0; t < c->count; t++)
         sd[t] = c->frame[t].sd;
     double lost_sd = MAX(LOST_SD, LOST_TIMES * median(sd, c->count));
-    for (int t = 1; t < c->count; t++)
+    for (int t = 0; t < c->count && c->count > 1; t++)
         if (!(c->frame[t].sd < lost_sd))
             any = find_frame(c, t, lost_sd) || any;
     g_free(sd);
