@@ -2,21 +2,30 @@
  *
  * How steady a reel becomes: made-up reels against their truth, FFmpeg's stabiliser beside it.
  *
- *     steadiness [--quick] [--only TEXT] [--reels DIR] [--footage DIR] [--no-rival]
+ *     steadiness [--quick] [--only TEXT] [--reels DIR [--again]] [--footage DIR] [--no-rival]
  *
  * A demo reel is decoded, looked at and planned as survey and finish do it. Truth says where a
  * point of the intended picture really lies on each still; taken through registration and
- * correction it should stay in one place. What the footage itself moves, and what steadying takes
- * out of that, is told by a twin of the reel without weave, grain, dirt and flicker that goes the
- * same way: scores are of the difference. All figures are px of a picture 1080 rows high. register
- * rms that registration leaves of the transfer's weave (perforation visible) rms        of what is
- * left after steadying about the scene's mean step       rms from frame to frame over root two:
- * what is seen as jitter lag        mean error along a pan while it speeds up and slows down cut
- * largest deviation within five frames of a cut floor      of a pan or a hand: what no method can
- * go below where the exposure's edges are not seen, since white jitter hides as much of the
- * intended path (the same smoother on the true path and the true jitter) The rival gets the frames
- * after registration, whole reel at once, and the best of its settings for each reel by rms, told
- * by the truth.
+ * correction it should stay in one place. A twin of the reel without weave, grain, dirt and flicker
+ * goes the same way and tells what the footage itself moves. A scene from a tripod is compared with
+ * the twin as steadied, for what little the footage itself trembles is to go, and so is a pan some
+ * of whose frames are held; any other with the twin as shot, for that is the path to keep. All
+ * figures are px of a picture 1080 rows high, each scene about its own mean:
+ *
+ * - register: rms that registration leaves of the transfer's weave (perforation visible)
+ * - rms: of what is left after steadying
+ * - step: rms from frame to frame over root two, what is seen as jitter
+ * - lag: mean error along a pan while it speeds up and slows down
+ * - jump: largest step from one frame to the next within five frames of a cut, as far as the
+ *   picture makes it and the footage does not
+ * - ends: largest error within five frames of a cut
+ * - exact: rms that the same plan leaves when it is told every frame's place; the rest is
+ *   measuring's
+ * - shake: of scenes that are not from a tripod, rms second difference of the picture's path over
+ *   root six (of white jitter: its rms); as shot, with weave, as steadied
+ *
+ * The rival gets the frames after registration, the whole reel at once, and the best of its
+ * settings for each reel by rms, told by the truth.
  */
 #include <math.h>
 #include <string.h>
@@ -30,7 +39,6 @@
 
 #include "gate/ladder.h"
 #include "gate/picture.h"
-#include "motion/smooth.h"
 #include "steady_footage.h"
 #include "survey/basis.h"
 #include "vidstab.h"
@@ -63,6 +71,8 @@ typedef struct reel_case {
 #define NONE   RW_DEMO_FRAME_PICTURE
 #define HARD   "lamp.flicker=6", "lamp.spatial=3", "grain.rms=26", "dirt.rate=12"
 #define BASE   .black_last = -1
+/* a pond from a tripod, a pan and a close view from the hand, a meadow from a tripod */
+#define BUILT_IN STILL, MOVING, MOVING, STILL
 
 #define DOG_STILL                                                                                  \
     {                                                                                              \
@@ -169,12 +179,12 @@ static const reel_case cases[] = {
      {{.clip = DOG, .first = 30, .frames = 40, .zoom = 1.6, BASE},
       {.clip = COFFEE, .first = 0, .frames = 40, .zoom = 1.5, BASE},
       {.clip = DOG, .first = 30, .frames = 60, .zoom = 1.6, .pan = 400, BASE}}},
-    {"built-in", "super8", SEEN, false, {NULL}, 0, {STILL}, {{0}}},
-    {"built-in", "super8", NONE, false, {NULL}, 0, {STILL}, {{0}}},
+    {"built-in", "super8", SEEN, false, {NULL}, 0, {BUILT_IN}, {{0}}},
+    {"built-in", "super8", NONE, false, {NULL}, 0, {BUILT_IN}, {{0}}},
 };
 
 typedef struct settings {
-    gboolean quick, no_rival, verbose;
+    gboolean quick, no_rival, verbose, again;
     char *only, *reels, *footage;
 } settings;
 
@@ -191,13 +201,15 @@ typedef struct reel {
     rw_camera_weave *weave;
     rw_steady_frame *frame;
     rw_steady_scene scene[MOST_SCENES + 3];
-    rw_point *out, *registered, *rival; /* where the middle of the intended picture ends up, px */
+    /* where the middle of the intended picture ends up, px: steadied; registered only; registered
+     * only and as if the camera had not woven */
+    rw_point *out, *shot, *registered;
     double decode_ms, look_ms;
 } reel;
 
 typedef struct score {
-    double rms, step, cut, lag, floor;
-    bool has_lag, has_cut, has_floor;
+    double rms, step, lag, jump, ends, exact, shake;
+    bool has_lag, has_cut, has_smooth;
 } score;
 
 /* ---- making ---- */
@@ -254,12 +266,18 @@ static bool read_scenes(reel *r, const char *folder, GError **error)
     return true;
 }
 
-static bool make_reel(const reel_case *c, const settings *s, bool twin, reel *r, GError **error)
+/* Where a reel is kept, and beside it under the same name whatever else is kept of it. */
+static char *reel_folder(const reel_case *c, const settings *s, bool twin)
 {
     g_autofree char *name =
         g_strdup_printf("%s-%s-%d%s", c->name, c->gauge, (int)c->framing, twin ? "-twin" : "");
     g_strdelimit(name, " ,:%", '_');
-    g_autofree char *folder = g_build_filename(s->reels, name, NULL);
+    return g_build_filename(s->reels, name, NULL);
+}
+
+static bool make_reel(const reel_case *c, const settings *s, bool twin, reel *r, GError **error)
+{
+    g_autofree char *folder = reel_folder(c, s, twin);
     g_autofree char *movie = g_strconcat(folder, ".mkv", NULL);
     if (c->n_scenes && !g_file_test(folder, G_FILE_TEST_IS_DIR)) {
         footage_recipe scenes[MOST_SCENES];
@@ -312,8 +330,8 @@ static void free_reel(reel *r)
     g_free(r->weave);
     g_free(r->frame);
     g_free(r->out);
+    g_free(r->shot);
     g_free(r->registered);
-    g_free(r->rival);
     memset(r, 0, sizeof *r);
 }
 
@@ -336,6 +354,51 @@ static rw_rect area_of(const reel *r, const rw_basis *basis, rw_decoder *decoder
     return rw_picture_area(r->gauge, NULL, samples, n, basis->width, basis->height);
 }
 
+/* What is kept of a look at a still. */
+typedef struct kept_look {
+    rw_rung_sight rung;
+    rw_steady_sight sight;
+    rw_gate_fit fit;
+    rw_camera_weave weave;
+} kept_look;
+
+static void alloc_looks(reel *r)
+{
+    r->rung = g_new0(rw_rung_sight, r->n);
+    r->sight = g_new0(rw_steady_sight, r->n);
+    r->fit = g_new0(rw_gate_fit, r->n);
+    r->weave = g_new0(rw_camera_weave, r->n);
+}
+
+static bool keep_looks(const reel *r, const char *path, GError **error)
+{
+    gsize size = sizeof(kept_look) * (gsize)r->n;
+    kept_look *k = g_malloc0(size);
+    for (int i = 0; i < r->n; i++)
+        k[i] = (kept_look){r->rung[i], r->sight[i], r->fit[i], r->weave[i]};
+    bool ok = g_file_set_contents(path, (const char *)k, (gssize)size, error);
+    g_free(k);
+    return ok;
+}
+
+static bool load_looks(reel *r, const char *path)
+{
+    g_autofree char *data = NULL;
+    gsize size;
+    if (!g_file_get_contents(path, &data, &size, NULL) || size != sizeof(kept_look) * (gsize)r->n)
+        return false;
+    alloc_looks(r);
+    for (int i = 0; i < r->n; i++) {
+        kept_look k;
+        memcpy(&k, data + sizeof k * (gsize)i, sizeof k);
+        r->rung[i] = k.rung;
+        r->sight[i] = k.sight;
+        r->fit[i] = k.fit;
+        r->weave[i] = k.weave;
+    }
+    return true;
+}
+
 static bool look_at_reel(reel *r, GError **error)
 {
     rw_basis basis;
@@ -348,10 +411,7 @@ static bool look_at_reel(reel *r, GError **error)
     rw_rung_looker *looker = rw_rung_looker_new(r->gauge);
     rw_gate_sight *gate = g_new0(rw_gate_sight, r->n);
     rw_steady_imprint **kept = g_new0(rw_steady_imprint *, r->n);
-    r->rung = g_new0(rw_rung_sight, r->n);
-    r->sight = g_new0(rw_steady_sight, r->n);
-    r->fit = g_new0(rw_gate_fit, r->n);
-    r->weave = g_new0(rw_camera_weave, r->n);
+    alloc_looks(r);
     rw_rect area = area_of(r, &basis, decoder, looker);
     bool ok = true;
     gint64 spent = 0;
@@ -418,20 +478,25 @@ static rw_rect shown_by(const reel *r, int i)
 
 /* ---- planning, as finish does ---- */
 
+static void set_input(const reel *r, int i, rw_steady_input *input)
+{
+    *input = (rw_steady_input){.sight = &r->sight[i],
+                               .film_to_still = r->fit[i].film_to_still,
+                               .have = shown_by(r, i),
+                               .unplaced = r->fit[i].confidence<0.5, .doubled = r->truth[i].take> 0,
+                               .edge_x = r->weave[i].x,
+                               .edge_y = r->weave[i].y,
+                               .edge_sd_x = r->weave[i].sd_x,
+                               .edge_sd_y = r->weave[i].sd_y};
+}
+
 static void plan_scenes(reel *r)
 {
     rw_steady_params params = RW_STEADY_DEFAULTS;
     rw_steady_input *inputs = g_new0(rw_steady_input, r->n);
     r->frame = g_new0(rw_steady_frame, r->n);
     for (int i = 0; i < r->n; i++)
-        inputs[i] = (rw_steady_input){.sight = &r->sight[i],
-                                      .film_to_still = r->fit[i].film_to_still,
-                                      .have = shown_by(r, i),
-                                      .unplaced = r->fit[i].confidence < 0.5,
-                                      .edge_x = r->weave[i].x,
-                                      .edge_y = r->weave[i].y,
-                                      .edge_sd_x = r->weave[i].sd_x,
-                                      .edge_sd_y = r->weave[i].sd_y};
+        set_input(r, i, &inputs[i]);
     rw_rect picture = r->gauge->projectable;
     rw_steady_pose *poses = g_new(rw_steady_pose, r->n);
     for (int i = 0; i < r->n_scenes; i++) {
@@ -456,6 +521,7 @@ static void follow_middle(reel *r)
 {
     rw_rect w = r->gauge->projectable;
     r->out = g_new0(rw_point, r->n);
+    r->shot = g_new0(rw_point, r->n);
     r->registered = g_new0(rw_point, r->n);
     for (int i = 0; i < r->n; i++) {
         const rw_demo_still *t = &r->truth[i];
@@ -467,6 +533,7 @@ static void follow_middle(reel *r)
         if (!rw_affine_invert(r->fit[i].film_to_still, &back))
             continue;
         rw_point film = rw_affine_apply(back, moved.x, moved.y);
+        r->shot[i] = film_to_px(r, film);
         film = rw_affine_apply(r->frame[i].correction, film.x, film.y);
         r->out[i] = film_to_px(r, film);
         r->registered[i] = film_to_px(r, rw_affine_apply(back, bare.x, bare.y));
@@ -544,74 +611,137 @@ static double lag_of(const reel *r, const reel_case *c, const rw_point *e)
     return worst;
 }
 
-static double cut_of(const reel *r, const rw_point *e)
+static bool near_cut(const reel *r, int s, int i)
+{
+    return (s > 0 && i < r->first[s] + 5) || (s + 1 < r->n_scenes && i >= r->first[s + 1] - 5);
+}
+
+/* Largest of the errors within five frames of a cut. */
+static double ends_of(const reel *r, const rw_point *e, const bool *skip)
 {
     double most = 0;
-    for (int s = 1; s < r->n_scenes; s++)
-        for (int i = MAX(0, r->first[s] - 5); i < MIN(r->n, r->first[s] + 5); i++)
-            most = MAX(most, hypot(e[i].x, e[i].y));
+    for (int s = 0; s < r->n_scenes; s++)
+        for (int i = r->first[s]; i < r->first[s + 1]; i++)
+            if (near_cut(r, s, i) && !(skip && skip[i]))
+                most = MAX(most, hypot(e[i].x, e[i].y));
     return most;
 }
 
-static bool smooth_scene(const reel_case *c, int s)
+/* The footage's own path is the twin's; place: where the middle goes. */
+static double jump_of(const reel *r, const reel *twin, const rw_point *e, const rw_point *place,
+                      const bool *skip)
 {
-    return c->n_scenes && c->kind[s] != STILL;
+    double most = 0;
+    for (int s = 0; s < r->n_scenes; s++)
+        for (int i = r->first[s] + 1; i < r->first[s + 1]; i++) {
+            if (!near_cut(r, s, i) || (skip && (skip[i] || skip[i - 1])))
+                continue;
+            const rw_steady_frame *f = &twin->frame[i];
+            double wrong = hypot(e[i].x - e[i - 1].x, e[i].y - e[i - 1].y);
+            double seen = hypot(f[0].x - f[-1].x + place[i].x - place[i - 1].x,
+                                f[0].y - f[-1].y + place[i].y - place[i - 1].y);
+            most = MAX(most, MIN(wrong, seen));
+        }
+    return most;
 }
 
-/* The smoother on the twin's path and the true jitter. */
-static double floor_of(const reel *r, const reel *twin, const reel_case *c)
+/* What a scene is compared with: see above. */
+static void reference(const reel *twin, const reel_case *c, const rw_point *steadied, rw_point *ref)
 {
-    double sum = 0, k = ROWS / r->gauge->projectable.height;
+    for (int s = 0; s < twin->n_scenes; s++)
+        for (int i = twin->first[s]; i < twin->first[s + 1]; i++)
+            ref[i] = c->kind[s] == STILL || c->scene[s].held_every ? steadied[i] : twin->shot[i];
+}
+
+/* place: of the middle; NULL: as shot. The footage's own path is the twin's. */
+static double shake_of(const reel *r, const reel *twin, const reel_case *c, const rw_point *place)
+{
+    double sum = 0;
     int count = 0;
-    for (int s = 0; s < c->n_scenes; s++) {
-        int first = r->first[s], n = r->first[s + 1] - first;
-        double *x = g_new(double, n), *line = g_new(double, n), *calm_line = g_new(double, n),
-               *v = g_new(double, n);
-        for (int axis = 0; smooth_scene(c, s) && axis < 2; axis++) {
-            for (int i = 0; i < n; i++) {
-                const rw_steady_frame *f = &twin->frame[first + i];
-                calm_line[i] = axis ? f->want_y : f->want_x;
-                const rw_demo_still *t = &r->truth[first + i];
-                bool held = r->fit[first + i].method == RW_GATE_PERFORATION;
-                double jitter = axis ? t->camera_weave.y : t->camera_weave.x;
-                if (!held)
-                    jitter += axis ? t->weave.y : t->weave.x;
-                x[i] = calm_line[i] + k * jitter;
-                v[i] = 1;
+    for (int s = 0; s < r->n_scenes; s++)
+        for (int i = r->first[s] + 2; i < r->first[s + 1]; i++) {
+            static const double weight[3] = {1, -2, 1};
+            rw_point d = {0, 0};
+            for (int k = 0; k < 3; k++) {
+                const rw_steady_frame *f = &twin->frame[i - 2 + k];
+                d.x += weight[k] * (f->x + (place ? place[i - 2 + k].x : 0));
+                d.y += weight[k] * (f->y + (place ? place[i - 2 + k].y : 0));
             }
-            if (twin->scene[s].travel_y < 2 && axis)
-                continue; /* an axis that stands still can be known better */
-            rw_smooth_line(x, v, n, line);
-            double mean = 0;
-            for (int i = 0; i < n; i++)
-                mean += (line[i] - calm_line[i]) / n;
-            for (int i = 0; i < n; i++)
-                sum += (line[i] - calm_line[i] - mean) * (line[i] - calm_line[i] - mean);
+            if (c->kind[s] == STILL)
+                continue;
+            sum += d.x * d.x + d.y * d.y;
+            count += 12;
         }
-        if (smooth_scene(c, s))
-            count += 2 * n;
-        g_free(x);
-        g_free(line);
-        g_free(calm_line);
-        g_free(v);
-    }
     return sqrt(sum / MAX(count, 1));
 }
 
-static score score_of(const reel *r, const reel_case *c, const rw_point *out,
+/* The plan that the twin's path and the true weave would get. */
+static double exact_of(const reel *r, const reel *twin, const reel_case *c)
+{
+    rw_rect picture = r->gauge->projectable;
+    double k = ROWS / picture.height;
+    rw_steady_params params = RW_STEADY_DEFAULTS;
+    rw_steady_input *inputs = g_new0(rw_steady_input, r->n);
+    rw_steady_pose *poses = g_new0(rw_steady_pose, r->n);
+    rw_steady_frame *frames = g_new0(rw_steady_frame, r->n);
+    rw_point *e = g_new0(rw_point, r->n);
+    bool *skip = g_new0(bool, r->n);
+    for (int s = 0; s < r->n_scenes; s++) {
+        int first = r->first[s], n = r->first[s + 1] - first;
+        rw_steady_scene scene;
+        for (int i = first; i < first + n; i++) {
+            const rw_demo_still *t = &r->truth[i];
+            bool held = r->fit[i].method == RW_GATE_PERFORATION;
+            rw_point jitter = {t->camera_weave.x + (held ? 0 : t->weave.x),
+                               t->camera_weave.y + (held ? 0 : t->weave.y)};
+            rw_affine place = {
+                {{1, 0, twin->frame[i].x / k + jitter.x}, {0, 1, twin->frame[i].y / k + jitter.y}}};
+            set_input(r, i, &inputs[i]);
+            poses[i] =
+                (rw_steady_pose){.scene_to_still = rw_affine_then(place, inputs[i].film_to_still),
+                                 .sd = 0.01,
+                                 .background = 1};
+            e[i] = (rw_point){k * jitter.x, k * jitter.y};
+            skip[i] = c->kind[s] == STILL;
+        }
+        rw_steady_plan(inputs + first, poses + first, n, picture, picture, &params, frames + first,
+                       &scene);
+        for (int i = first; i < first + n; i++) {
+            e[i].x += frames[i].want_x - frames[i].x;
+            e[i].y += frames[i].want_y - frames[i].y;
+        }
+    }
+    rw_point *d = g_new0(rw_point, r->n);
+    differences(r, e, NULL, skip, d);
+    double rms = rms_of(d, r->n, skip);
+    g_free(d);
+    g_free(e);
+    g_free(skip);
+    g_free(inputs);
+    g_free(poses);
+    g_free(frames);
+    return rms;
+}
+
+static score score_of(const reel *r, const reel *twin, const reel_case *c, const rw_point *out,
                       const rw_point *twin_out, const bool *skip)
 {
-    rw_point *e = g_new(rw_point, r->n);
-    differences(r, out, twin_out, skip, e);
+    rw_point *e = g_new(rw_point, r->n), *ref = g_new(rw_point, r->n);
+    reference(twin, c, twin_out, ref);
+    differences(r, out, ref, skip, e);
     score s = {.rms = rms_of(e, r->n, skip), .step = step_of(r, e, skip)};
-    for (int i = 0; i < c->n_scenes; i++)
+    for (int i = 0; i < r->n_scenes; i++) {
         s.has_lag |= c->kind[i] == PAN;
+        s.has_smooth |= c->kind[i] != STILL;
+    }
     if (s.has_lag)
         s.lag = lag_of(r, c, e);
     s.has_cut = r->n_scenes > 1;
-    if (s.has_cut)
-        s.cut = cut_of(r, e);
+    s.jump = jump_of(r, twin, e, out, skip);
+    s.ends = ends_of(r, e, skip);
+    s.shake = shake_of(r, twin, c, out);
     g_free(e);
+    g_free(ref);
     return s;
 }
 
@@ -665,26 +795,51 @@ static const rival_setting rival_settings[] = {
     {5, 30, false, false},  {5, 0, true, true},   {10, 15, true, false}, {10, 30, true, false},
     {10, 15, false, false}, {10, 0, true, true}};
 
-static bool rival_detect(const reel *r, const settings *s, const char *tag, GError **error)
+/* Shakiness and tripod are the first pass's; each has a file. */
+static char *trf_of(const char *folder, const rival_setting *v)
+{
+    return g_strdup_printf("%s-s%d%s.trf", folder, v->shakiness, v->tripod ? "-tripod" : "");
+}
+
+static void stored_frame(int i, uint8_t *luma, void *user)
+{
+    memcpy(luma, (const uint8_t *)user + (size_t)i * OUT_W * OUT_H, (size_t)OUT_W * OUT_H);
+}
+
+static uint8_t *draw_frames(const reel *r)
 {
     rival_source source = {r, rw_decoder_new()};
+    uint8_t *frames = g_malloc((gsize)r->n * OUT_W * OUT_H);
+    for (int i = 0; i < r->n; i++)
+        registered_frame(i, frames + (size_t)i * OUT_W * OUT_H, &source);
+    rw_decoder_free(&source.decoder);
+    return frames;
+}
+
+static bool rival_detect(const reel *r, const settings *s, const char *folder, GError **error)
+{
+    uint8_t *frames = NULL;
     bool ok = true;
     for (int k = 0; ok && k < 4; k++) {
-        g_autofree char *trf = g_strdup_printf("%s/%s-%d.trf", s->reels, tag, k);
-        ok = vidstab_detect(registered_frame, &source, r->n, OUT_W, OUT_H, k & 1 ? 10 : 5, k & 2,
-                            trf, error);
+        rival_setting v = {.shakiness = k & 1 ? 10 : 5, .tripod = k & 2};
+        g_autofree char *trf = trf_of(folder, &v);
+        if (s->again && g_file_test(trf, G_FILE_TEST_EXISTS))
+            continue;
+        if (!frames)
+            frames = draw_frames(r);
+        ok = vidstab_detect(stored_frame, frames, r->n, OUT_W, OUT_H, v.shakiness, v.tripod, trf,
+                            error);
     }
-    rw_decoder_free(&source.decoder);
+    g_free(frames);
     return ok;
 }
 
 /* Where the middle goes with one setting. */
-static bool rival_out(const reel *r, const settings *s, const char *tag, const rival_setting *v,
-                      rw_point *out, GError **error)
+static bool rival_out(const reel *r, const char *folder, const rival_setting *v, rw_point *out,
+                      GError **error)
 {
     double *dx = g_new(double, r->n), *dy = g_new(double, r->n);
-    int k = (v->shakiness == 10) + 2 * v->tripod;
-    g_autofree char *trf = g_strdup_printf("%s/%s-%d.trf", s->reels, tag, k);
+    g_autofree char *trf = trf_of(folder, v);
     bool ok =
         vidstab_shifts(trf, r->n, OUT_W, OUT_H, v->smoothing, v->gauss, v->tripod, dx, dy, error);
     rw_rect w = r->gauge->projectable;
@@ -709,12 +864,13 @@ static bool run_rival(const reel_case *c, const reel *r, const reel *twin, const
                       const bool *skip, score *best, int *setting, GError **error)
 {
     rw_point *a = g_new0(rw_point, r->n), *b = g_new0(rw_point, r->n);
-    bool ok = rival_detect(r, s, "reel", error) && rival_detect(twin, s, "twin", error);
+    g_autofree char *folder = reel_folder(c, s, false), *calm_folder = reel_folder(c, s, true);
+    bool ok = rival_detect(r, s, folder, error) && rival_detect(twin, s, calm_folder, error);
     best->rms = HUGE_VAL;
     for (size_t k = 0; ok && k < G_N_ELEMENTS(rival_settings); k++) {
-        ok = rival_out(r, s, "reel", &rival_settings[k], a, error) &&
-             rival_out(twin, s, "twin", &rival_settings[k], b, error);
-        score now = score_of(r, c, a, b, skip);
+        ok = rival_out(r, folder, &rival_settings[k], a, error) &&
+             rival_out(twin, calm_folder, &rival_settings[k], b, error);
+        score now = score_of(r, twin, c, a, b, skip);
         if (ok && now.rms < best->rms) {
             *best = now;
             *setting = (int)k;
@@ -740,8 +896,8 @@ static const char *framing_name(rw_demo_framing f)
     return f == SEEN ? "perforation" : f == GATE ? "gate edge" : "picture";
 }
 
-static void print_case(const reel_case *c, const reel *r, const score *ours, const score *rival,
-                       int setting)
+static void print_case(const reel_case *c, const reel *r, const reel *twin, const score *ours,
+                       const score *rival, int setting)
 {
     const rw_steady_scene *scene = &r->scene[0];
     g_print("%-24s %-8s %-11s", c->name, c->gauge, framing_name(c->framing));
@@ -753,13 +909,19 @@ static void print_case(const reel_case *c, const reel *r, const score *ours, con
     cell(true, ours->rms);
     cell(true, ours->step);
     cell(ours->has_lag, ours->lag);
-    cell(ours->has_cut, ours->cut);
-    cell(ours->has_floor, ours->floor);
+    cell(ours->has_cut, ours->jump);
+    cell(ours->has_cut, ours->ends);
+    cell(ours->has_smooth, ours->exact);
+    cell(ours->has_smooth, shake_of(r, twin, c, NULL));
+    cell(ours->has_smooth, shake_of(r, twin, c, r->shot));
+    cell(ours->has_smooth, ours->shake);
     g_print("  |");
     cell(rival != NULL, rival ? rival->rms : 0);
     cell(rival != NULL, rival ? rival->step : 0);
     cell(rival && rival->has_lag, rival ? rival->lag : 0);
-    cell(rival && rival->has_cut, rival ? rival->cut : 0);
+    cell(rival && rival->has_cut, rival ? rival->jump : 0);
+    cell(rival && rival->has_cut, rival ? rival->ends : 0);
+    cell(rival && rival->has_smooth, rival ? rival->shake : 0);
     if (rival) {
         const rival_setting *v = &rival_settings[setting];
         g_print("  s%d %s%d", v->shakiness,
@@ -771,10 +933,19 @@ static void print_case(const reel_case *c, const reel *r, const score *ours, con
     g_print("\n");
 }
 
-static void print_details(const reel *r)
+/* e: errors about each scene's mean; NULL: of the twin. */
+static void print_details(const reel *r, const rw_point *errors)
 {
     for (int s = 0; s < r->n_scenes; s++) {
         const rw_steady_scene *sc = &r->scene[s];
+        double x = 0, y = 0;
+        int n = r->first[s + 1] - r->first[s];
+        for (int i = r->first[s]; errors && i < r->first[s + 1]; i++) {
+            x += errors[i].x * errors[i].x / n;
+            y += errors[i].y * errors[i].y / n;
+        }
+        if (errors)
+            g_print("    scene %d: rms (%.3f, %.3f)\n", s, sqrt(x), sqrt(y));
         g_print("    %d-%d: %s crop %.1f %%, %d held, jitter %.2f %.2f, left %.3f\n", r->first[s],
                 r->first[s + 1] - 1, sc->reason, 100 * sc->crop_share, sc->held, sc->jitter_x,
                 sc->jitter_y, sc->left);
@@ -817,7 +988,11 @@ static void print_details(const reel *r)
 
 static bool run_reel(const reel_case *c, const settings *s, bool twin, reel *r, GError **error)
 {
-    if (!make_reel(c, s, twin, r, error) || !look_at_reel(r, error))
+    g_autofree char *folder = reel_folder(c, s, twin), *looks = g_strconcat(folder, ".looks", NULL);
+    if (!make_reel(c, s, twin, r, error))
+        return false;
+    if (!(s->again && load_looks(r, looks)) &&
+        !(look_at_reel(r, error) && keep_looks(r, looks, error)))
         return false;
     plan_scenes(r);
     follow_middle(r);
@@ -833,19 +1008,21 @@ static bool run_case(const reel_case *c, const settings *s, GError **error)
         for (int i = 0; i < c->n_scenes; i++)
             for (int k = c->scene[i].black_first; k <= c->scene[i].black_last; k++)
                 skip[r.first[i] + k] = true;
-        score ours = score_of(&r, c, r.out, twin.out, skip), rival = {0};
-        for (int i = 0; i < c->n_scenes; i++)
-            ours.has_floor |= smooth_scene(c, i);
-        if (ours.has_floor)
-            ours.floor = floor_of(&r, &twin, c);
+        score ours = score_of(&r, &twin, c, r.out, twin.out, skip), rival = {0};
+        ours.exact = ours.has_smooth ? exact_of(&r, &twin, c) : 0;
         int setting = 0;
         bool with_rival = !s->no_rival && vidstab_there();
         ok = !with_rival || run_rival(c, &r, &twin, s, skip, &rival, &setting, error);
         if (ok)
-            print_case(c, &r, &ours, with_rival ? &rival : NULL, setting);
+            print_case(c, &r, &twin, &ours, with_rival ? &rival : NULL, setting);
         if (s->verbose) {
-            print_details(&r);
-            print_details(&twin);
+            rw_point *e = g_new(rw_point, r.n), *ref = g_new(rw_point, r.n);
+            reference(&twin, c, twin.out, ref);
+            differences(&r, r.out, ref, skip, e);
+            print_details(&r, e);
+            print_details(&twin, NULL);
+            g_free(e);
+            g_free(ref);
         }
         g_free(skip);
     }
@@ -862,6 +1039,8 @@ int main(int argc, char **argv)
         {"only", 0, 0, G_OPTION_ARG_STRING, &s.only,
          "Reels whose line holds this: \"pan, dog super8 picture\"", "TEXT"},
         {"reels", 0, 0, G_OPTION_ARG_FILENAME, &s.reels, "Keep reels here", "DIR"},
+        {"again", 0, 0, G_OPTION_ARG_NONE, &s.again,
+         "Plan anew from what the last run saw of kept reels", NULL},
         {"footage", 0, 0, G_OPTION_ARG_FILENAME, &s.footage, "Clips are here", "DIR"},
         {"no-rival", 0, 0, G_OPTION_ARG_NONE, &s.no_rival, "Without the comparison", NULL},
         {"verbose", 'v', 0, G_OPTION_ARG_NONE, &s.verbose, "Say more of each reel", NULL},
@@ -882,9 +1061,9 @@ int main(int argc, char **argv)
         g_printerr("There is no place for the reels.\n");
         return 1;
     }
-    g_print("%-24s %-8s %-11s %8s  %-6s%8s%8s%8s%8s%8s  |%8s%8s%8s%8s\n", "reel", "gauge",
-            "visible", "register", "mode", "rms", "step", "lag", "cut", "floor", "rms", "step",
-            "lag", "cut");
+    g_print("%-24s %-8s %-11s %8s  %-6s%8s%8s%8s%8s%8s%8s%8s%8s%8s  |%8s%8s%8s%8s%8s%8s\n", "reel",
+            "gauge", "visible", "register", "mode", "rms", "step", "lag", "jump", "ends", "exact",
+            "shot", "woven", "shake", "rms", "step", "lag", "jump", "ends", "shake");
     int failed = 0;
     for (size_t i = 0; i < G_N_ELEMENTS(cases); i++) {
         const reel_case *c = &cases[i];

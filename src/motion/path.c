@@ -6,13 +6,15 @@
  * frame: each frame found its own place in the camera's gate. The intended movement is smooth.
  * smooth.c finds the smooth line that the path itself makes likeliest. An axis whose line stays in
  * place within what jitter alone would feign is still; a scene whose axes are all still was shot
- * from a tripod. Where the edges of the exposure are seen on the film, they are the jitter: taken
- * off first, they leave the intended path all but bare.
+ * from a tripod. Where a course of rests and sweeps (course.c) is far likelier than any smooth
+ * line, it is taken instead: it keeps the ends of a pan. Where the edges of the exposure are seen
+ * on the film, they are the jitter: taken off first, they leave the intended path all but bare.
  */
 #include <math.h>
 
 #include "base/select.h"
 #include "motion/consensus.h"
+#include "motion/course.h"
 #include "motion/smooth.h"
 
 #define ROWS 1080.0
@@ -24,10 +26,16 @@
 #define EDGE_SHARE       0.6  /* of frames on which the exposure's edges must be seen */
 #define EDGE_MUST_SAVE   0.6  /* of the jitter that they must leave at most, to be believed */
 #define EDGE_GAIN        5.0  /* sd of a frame without them against one with */
-#define DRIFT_MUST_SAVE  0.9
-#define LEVER            540.0
-#define SURE_SD          0.5 /* px: half confidence */
-#define LEAST_SHARE      0.5 /* of frames that must have been measured */
+#define COURSE_MUST_SAVE 25.0 /* of twice the logarithm of likelihood, against the smooth line */
+#define FAR_OFF          4.0  /* relative variance, from the line: some four and a half sd */
+/* The same, of an axis that goes along with the other: where the film's lie is known; where it may
+ * lie as askew as it likes */
+#define TILT_MUST_SAVE       4.0
+#define TILT_MUST_SAVE_LOOSE 2.0
+#define DRIFT_MUST_SAVE      0.9
+#define LEVER                540.0
+#define SURE_SD              0.5 /* px: half confidence */
+#define LEAST_SHARE          0.5 /* of frames that must have been measured */
 
 enum { X, Y, SCALE, TURN, AXES };
 
@@ -41,6 +49,8 @@ typedef struct axis {
     double *bare;     /* at less edge, where it is seen: what the line is drawn through */
     double lambda, sigma, range;
     bool still;
+    bool edges;  /* the exposure's edges are taken off */
+    bool course; /* the line is one of rests and sweeps */
 } axis;
 
 /* Of moments: frames of the film, doubled stills left out. */
@@ -150,6 +160,32 @@ static rw_smooth_result draw_robust(axis *a, int count, const double *base)
     return r;
 }
 
+/* A course in place of the smooth line, where it is far likelier. Both are asked with all frames
+ * trusted alike but for those that are off by far: the smooth line mistrusts the ends of a pan. */
+static void draw_course(axis *a, int count)
+{
+    double *line = g_new(double, count), *variance = g_new(double, count);
+    double *base = g_new(double, count);
+    memcpy(line, a->line, sizeof(double) * (size_t)count);
+    memcpy(variance, a->variance, sizeof(double) * (size_t)count);
+    for (int t = 0; t < count; t++)
+        base[t] = a->variance[t] < FAR_OFF ? 1 : a->variance[t];
+    double smooth = rw_smooth_line(a->bare, base, count, a->line).criterion;
+    rw_course c = rw_course_line(a->bare, base, count, a->line);
+    a->course = c.criterion < smooth - COURSE_MUST_SAVE;
+    if (a->course) {
+        memcpy(a->variance, base, sizeof(double) * (size_t)count);
+        trust_less(a, count, base, c.sigma);
+        rw_course_line(a->bare, a->variance, count, a->line);
+    } else {
+        memcpy(a->line, line, sizeof(double) * (size_t)count);
+        memcpy(a->variance, variance, sizeof(double) * (size_t)count);
+    }
+    g_free(line);
+    g_free(variance);
+    g_free(base);
+}
+
 /* rms of the path about the line over the frames that were measured. */
 static double scatter(const axis *a, int count)
 {
@@ -195,11 +231,8 @@ static bool draw_bare(axis *a, int count, double jitter)
     return better;
 }
 
-static void draw_line(axis *a, int count)
+static void weigh_line(axis *a, int count)
 {
-    memcpy(a->bare, a->at, sizeof(double) * (size_t)count);
-    a->lambda = draw_robust(a, count, NULL).lambda;
-    draw_bare(a, count, scatter(a, count));
     double least = HUGE_VAL, most = -HUGE_VAL;
     for (int t = 0; t < count; t++) {
         least = MIN(least, a->line[t]);
@@ -207,8 +240,56 @@ static void draw_line(axis *a, int count)
     }
     a->sigma = scatter(a, count);
     a->range = most - least;
+}
+
+static void draw_line(axis *a, int count)
+{
+    memcpy(a->bare, a->at, sizeof(double) * (size_t)count);
+    a->lambda = draw_robust(a, count, NULL).lambda;
+    a->edges = draw_bare(a, count, scatter(a, count));
+    weigh_line(a, count);
     a->still =
         a->range <= STILL_RANGE || rw_smooth_wander(a->bare, a->variance, count) < STILL_LIKELIHOOD;
+    a->course = false;
+    if (a->still || a->edges)
+        return;
+    draw_course(a, count);
+    weigh_line(a, count);
+}
+
+/* A pan goes across the film only as nearly as the camera stood upright and the film lies straight
+ * on the stills. An axis that seems to stand, but keeps step with the other one's travel, goes with
+ * it. */
+static void tilt(axis *a, const axis *along, int count)
+{
+    double need = along->edges ? TILT_MUST_SAVE : TILT_MUST_SAVE_LOOSE;
+    double n = 0, x = 0, y = 0, xx = 0, xy = 0, yy = 0;
+    for (int t = 0; t < count; t++) {
+        double w = isinf(a->variance[t]) ? 0 : 1 / a->variance[t];
+        n += w;
+        x += w * along->line[t];
+        y += w * a->bare[t];
+    }
+    if (n <= 0)
+        return;
+    x /= n;
+    y /= n;
+    for (int t = 0; t < count; t++) {
+        double w = isinf(a->variance[t]) ? 0 : 1 / a->variance[t];
+        double u = along->line[t] - x, v = a->bare[t] - y;
+        xx += w * u * u;
+        xy += w * u * v;
+        yy += w * v * v;
+    }
+    double left = yy - xy * xy / MAX(xx, 1e-9);
+    if (xx <= 0 || count * log(yy / MAX(left, 1e-9 * yy)) < need)
+        return;
+    for (int t = 0; t < count; t++)
+        a->line[t] = y + xy / xx * (along->line[t] - x);
+    a->still = false;
+    a->course = along->course;
+    a->lambda = along->lambda;
+    weigh_line(a, count);
 }
 
 /* A frame that is half sure is half believed; one that is unknown lies on the line, off it by what
@@ -254,7 +335,8 @@ static void keep_smooth(axis *a, int count, double strength, double limit)
         return;
     /* the time over which a line bends goes with lambda^(-1/6): eight times is 2^18 */
     for (double s = strength; s > 0.01; s *= 0.85) {
-        rw_smooth_line_at(a->bare, a->variance, count, a->lambda * exp2(-18 * s), a->want);
+        rw_smooth_line_at(a->course ? a->line : a->bare, a->variance, count,
+                          a->lambda * exp2(-18 * s), a->want);
         if (farthest(a, count) <= limit)
             return;
     }
@@ -470,6 +552,9 @@ static void draw_lines(plan *p)
     fill_axes(p);
     for (int a = 0; a < AXES; a++)
         draw_line(&p->axis[a], p->count);
+    axis *x = &p->axis[X], *y = &p->axis[Y];
+    if (x->still != y->still)
+        tilt(x->still ? x : y, x->still ? y : x, p->count);
 }
 
 static void plan_init(plan *p, const rw_steady_input *inputs, int count, rw_rect picture)

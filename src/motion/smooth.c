@@ -115,7 +115,7 @@ void rw_smooth_line_at(const double *x, const double *v, int n, double lambda, d
 
 rw_smooth_result rw_smooth_line(const double *x, const double *v, int n, double *line)
 {
-    rw_smooth_result best = {1, 0};
+    rw_smooth_result best = {1, HUGE_VAL, 0};
     if (count_known(v, n) < ORDER + 2) {
         constant(x, v, n, line);
         return best;
@@ -127,7 +127,7 @@ rw_smooth_result rw_smooth_line(const double *x, const double *v, int n, double 
         fit f = fit_at(x, v, n, lambda, a, line);
         if (f.criterion < least) {
             least = f.criterion;
-            best = (rw_smooth_result){lambda, f.sigma};
+            best = (rw_smooth_result){lambda, f.criterion, f.sigma};
         }
     }
     fit_at(x, v, n, best.lambda, a, line);

@@ -14,6 +14,8 @@
 
 typedef struct rw_smooth_result {
     double lambda; /* chosen */
+    double
+        criterion; /* minus two times the logarithm of its restricted likelihood, less a constant */
     double sigma;  /* rms of the jitter */
 } rw_smooth_result;
 
