@@ -128,6 +128,18 @@ static bool is_same_everywhere(const evidence *e, size_t i, double limit, double
            !(strip_off(e->t, i, strip_side(e->t, i)) < AT_HOME);
 }
 
+/* Neither next nor unlike: the strip of the next picture is plainly not this one's, and of what a
+ * blurred still has left more is alike than ever among neighbours. */
+static bool is_same_not_next(const evidence *e, size_t i, double usual, double spread, double limit)
+{
+    static const double spreads = 6, as_usual = 0.4;
+    const rw_measure *side = strip_side(e->t, i);
+    double same = rw_track_value(e->t, i, RW_M_SAME);
+    return (same - usual) / (1 - usual) > limit && same - usual > spreads * spread &&
+           rw_track_value(e->t, i, side[0]) <
+               as_usual * rw_track_around(e->t, i, side[0], REACH, 0.5);
+}
+
 static void judge(const evidence *e, size_t i, const rw_limits *limits, rw_verdicts *verdicts)
 {
     const rw_track *t = e->t;
@@ -145,8 +157,10 @@ static void judge(const evidence *e, size_t i, const rw_limits *limits, rw_verdi
         film_moved(t, i, share > 2 * limit) || picture_moved(t, i)) {
         /* a still that is blurred itself may show the frame before it, where the film came from */
         bool blurred = e->blurred[i - 1];
-        if (!e->blurred[i] &&
-            is_same_everywhere(e, i, blurred ? 0.8 * limit : 2 * limit, &usual, &share))
+        if (blurred && !e->blurred[i] && !few && is_same_not_next(e, i, usual, spread, limit / 2))
+            report(e, i, usual, (same - usual) / (1 - usual), 0.8, verdicts);
+        else if (!e->blurred[i] &&
+                 is_same_everywhere(e, i, blurred ? 0.8 * limit : 2 * limit, &usual, &share))
             report(e, i, usual, share, blurred ? 0.8 : 0.9, verdicts);
         return;
     }

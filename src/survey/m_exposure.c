@@ -53,6 +53,8 @@ static void judge_jumps(const rw_track *t, double *light, double unrest, const r
                 best = k;
         }
         jump = jump_at(light, t->count, best);
+        if (!(fabs(jump) > limit))
+            continue;
         rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_EXPOSURE, RW_LOOK, best, best, 0.9);
         rw_verdict_word(v, "what", "jump");
         rw_verdict_number(v, "stops", jump / log(2));
@@ -253,10 +255,11 @@ void rw_judge_exposure(const rw_track *track, const rw_limits *limits, rw_verdic
     g_autofree double *light = g_new(double, track->count);
     clear_light(track, light);
     flicker f = read_flicker(track, light, limits->v[RW_LIMIT_FLICKER]);
-    /* a slow beat is no row of jumps */
-    double unrest = f.pulses ? 4 * f.whole : 4 * f.rms / sqrt(SIDE / 1.6);
+    /* what flickers with a slow beat is no row of jumps */
+    bool flickers = f.pulses || f.rms > limits->v[RW_LIMIT_FLICKER];
+    double unrest = flickers ? 4 * f.whole : 4 * f.rms / sqrt(SIDE / 1.6);
     judge_jumps(track, light, unrest, limits, verdicts);
-    judge_drift(track, light, f.pulses ? unrest : 0, limits, verdicts);
+    judge_drift(track, light, flickers ? unrest : 0, limits, verdicts);
     judge_flicker(track, &f, limits, verdicts);
     g_free(f.wave);
 }
