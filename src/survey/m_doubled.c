@@ -132,10 +132,11 @@ static bool is_same_everywhere(const evidence *e, size_t i, double limit, double
  * blurred still has left more is alike than ever among neighbours. */
 static bool is_same_not_next(const evidence *e, size_t i, double usual, double spread, double limit)
 {
-    static const double spreads = 6, as_usual = 0.4;
+    static const double spreads = 6, as_usual = 0.4, off_px = 3;
     const rw_measure *side = strip_side(e->t, i);
     double same = rw_track_value(e->t, i, RW_M_SAME);
     return (same - usual) / (1 - usual) > limit && same - usual > spreads * spread &&
+           strip_off(e->t, i, side) > off_px &&
            rw_track_value(e->t, i, side[0]) <
                as_usual * rw_track_around(e->t, i, side[0], REACH, 0.5);
 }

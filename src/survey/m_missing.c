@@ -34,6 +34,7 @@ typedef struct film_witness {
     double x, y;      /* where strips are found, off the nominal pitch: scale and distortion */
     double *off;      /* distance from there, by position, decoded pixels; owned */
     bool *excused;    /* cannot be expected to be found there, by position; owned */
+    bool *blurred;    /* smeared or soft stills, owned */
 } film_witness;
 
 /* How far this still's first idea of its place was from what the whole reel made of it, decoded
@@ -82,14 +83,15 @@ static double look_at_side(const rw_track *t, const side *s, film_witness *w)
 
 /* Pairs whose strip has reasons of its own not to be found: a still that is blurred or has no
  * place, a repeat. */
-static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts)
+static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts, bool *blurred)
 {
     static const rw_kind kinds[] = {RW_KIND_SMEARED, RW_KIND_SOFT, RW_KIND_UNREADABLE};
     bool *excused = g_new0(bool, t->count + 1);
     for (size_t i = 0; i < t->count; i++) {
         bool spoiled = t->fit[i].confidence < 0.5;
         for (size_t k = 0; k < G_N_ELEMENTS(kinds); k++)
-            spoiled |= rw_verdicts_cover(verdicts, kinds[k], i);
+            blurred[i] |= rw_verdicts_cover(verdicts, kinds[k], i);
+        spoiled |= blurred[i];
         if (spoiled)
             excused[i] = excused[i + 1] = true;
         if (rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i))
@@ -107,8 +109,16 @@ static film_witness call_film(const rw_track *t, const rw_verdicts *verdicts)
     int k = share[1] > share[0];
     w[k].heard = share[k] > 0.5;
     g_free(w[!k].off);
-    w[k].excused = list_excuses(t, verdicts);
+    w[k].blurred = g_new0(bool, t->count + 1);
+    w[k].excused = list_excuses(t, verdicts, w[k].blurred);
     return w[k];
+}
+
+static void dismiss_film(film_witness *w)
+{
+    g_clear_pointer(&w->off, g_free);
+    g_clear_pointer(&w->excused, g_free);
+    g_clear_pointer(&w->blurred, g_free);
 }
 
 int rw_track_next_side(const rw_track *track, rw_point *home)
@@ -162,8 +172,7 @@ void rw_track_hearing(const rw_track *track, const rw_verdicts *verdicts, double
     film_witness w = call_film(track, verdicts);
     for (size_t i = 0; i < track->count; i++)
         share[i] = w.heard ? hearing(track, &w, i) : 0;
-    g_free(w.off);
-    g_free(w.excused);
+    dismiss_film(&w);
 }
 
 /* Unlikeness of the strip to its piece of film in units of the unlikeness that the scene alone
@@ -171,6 +180,29 @@ void rw_track_hearing(const rw_track *track, const rw_verdicts *verdicts, double
 static double unlikeness(const rw_track *t, const side *s, size_t i)
 {
     return (1 - rw_track_value(t, i, s->likeness)) / (1 - rw_track_value(t, i, s->beside));
+}
+
+/* Film that moved a long way in the exposure leaves a pale picture under a ghost; grain of every
+ * fineness is weaker alike. (As m_blur.c has it.) */
+static bool is_pale(const rw_track *t, size_t i)
+{
+    static const double ratio_of_blur = 0.2;
+    double fine =
+        rw_track_value(t, i, RW_M_GRAIN_FINE) - rw_track_around(t, i, RW_M_GRAIN_FINE, REACH, 0.5);
+    double ratio = rw_track_value(t, i, RW_M_GRAIN_RATIO) -
+                   rw_track_around(t, i, RW_M_GRAIN_RATIO, REACH, 0.5);
+    return ratio > ratio_of_blur * fine;
+}
+
+/* One of the two stills is blurred, and so is its strip: it is found less well, and off its place
+ * by the length of the smear, but found. Where it is not at all, it is not the next picture's. */
+static bool is_lost_in_blur(const rw_track *t, const film_witness *w, size_t i)
+{
+    static const double as_usual = 0.3, off_px = 3.5;
+    size_t which = w->blurred[i] ? i : i - 1;
+    double usual = rw_track_around(t, i, w->side->likeness, REACH, 0.5);
+    return w->blurred[i] != w->blurred[i - 1] && (which < i || !is_pale(t, i)) &&
+           w->off[i] > off_px && rw_track_value(t, i, w->side->likeness) < as_usual * usual;
 }
 
 /* The strip lies at home, but so it would on a motionless scene: is the grain the same, too? */
@@ -242,8 +274,10 @@ static case_for hear(const rw_track *t, const film_witness *film, const rw_limit
     c.moved = motion(t, i);
     c.still = isnan(c.moved) || film->excused[i]; /* a blurred still has no place of its own */
     c.picture = c.moved > 1.6;
-    c.film_says_gap =
+    bool off =
         listened && !is_home(film, i) && (c.clock || c.picture || !is_almost_home(t, film, i));
+    bool heard = c.hearing >= limits->v[RW_LIMIT_CONTINUITY];
+    c.film_says_gap = off || (heard && is_lost_in_blur(t, film, i));
     return c;
 }
 
@@ -317,6 +351,5 @@ void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdict
         rw_verdict_word(v, "counted_by", counted_by(&c));
         say_why(v, &c, film.heard);
     }
-    g_free(film.off);
-    g_free(film.excused);
+    dismiss_film(&film);
 }

@@ -247,9 +247,27 @@ static void test_doubled_after_smear(void)
     g_assert_cmpuint(count_of(verdicts, RW_KIND_DOUBLED), ==, 1);
     g_assert_cmpuint(rw_verdicts_count(verdicts), ==, 2);
     rw_verdicts_free(&verdicts);
+    set(t, 41, RW_M_SAME, 0.2); /* as alike as neighbours are, and the film moved on */
     set(t, 41, RW_M_SAME_WEAKEST, 0.07);
+    set(t, 41, RW_M_FAR, 0.45);
+    set(t, 41, RW_M_FAR_X, 0.05);
     verdicts = judged(t);
     g_assert_cmpuint(count_of(verdicts, RW_KIND_DOUBLED), ==, 0);
+    rw_verdicts_free(&verdicts);
+    rw_track_free(&t);
+}
+
+/* A frame is missing after a smeared one: its blurred strip is not found at all. */
+static void test_missing_after_smear(void)
+{
+    rw_track *t = calm_track(120);
+    smear(t, 40);
+    set(t, 41, RW_M_FAR, 0.1);
+    set(t, 41, RW_M_FAR_X, -4);
+    rw_verdicts *verdicts = judged(t);
+    tell(verdicts);
+    g_assert_cmpuint(rw_verdicts_count(verdicts), ==, 2);
+    g_assert_true(rw_verdicts_cover(verdicts, RW_KIND_MISSING, 41));
     rw_verdicts_free(&verdicts);
     rw_track_free(&t);
 }
@@ -559,6 +577,7 @@ int main(int argc, char **argv)
     g_test_add_func("/judges/missing/nothing", test_nothing_missing);
     g_test_add_func("/judges/doubled", test_doubled);
     g_test_add_func("/judges/doubled/after-smear", test_doubled_after_smear);
+    g_test_add_func("/judges/missing/after-smear", test_missing_after_smear);
     g_test_add_func("/judges/smeared", test_smeared);
     g_test_add_func("/judges/soft", test_soft);
     g_test_add_func("/judges/focus", test_focus);
