@@ -53,6 +53,12 @@ typedef struct rw_steady_imprint rw_steady_imprint;
  * ragged edge, the same for all frames of a reel. Not smaller than 96 x 72 (NULL then). */
 RW_API rw_steady_imprint *rw_steady_imprint_new(rw_plane luma, rw_affine luma_to_still,
                                                 rw_irect picture);
+/* The same of a picture that is made as it is needed: line(y, ...) writes row y, `width` samples,
+ * once for each row, in order. */
+typedef void rw_luma_line_fn(int y, float *line, void *user);
+RW_API rw_steady_imprint *rw_steady_imprint_new_by_lines(int width, int height,
+                                                         rw_affine luma_to_still,
+                                                         rw_luma_line_fn *line, void *user);
 RW_API rw_steady_imprint *rw_steady_imprint_ref(rw_steady_imprint *imprint);
 RW_API void rw_steady_imprint_unref(rw_steady_imprint **imprint);
 

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "gate/picture.h"
+#include "gate/luma.h"
 
 #include <math.h>
 
@@ -48,28 +49,40 @@ rw_rect rw_picture_area(const rw_gauge *gauge, const rw_affine *film_to_still,
     return inset((rw_rect){-0.5, -0.5, width, height}, INSET_STILL);
 }
 
-static void luma_8(const rw_pixels *p, rw_irect r, float *out)
+/* The part of a still that is measured, a line of luma at a time. */
+typedef struct part {
+    const rw_pixels *pixels;
+    rw_irect area;
+    gate_luma_fn *rgb_line;
+} part;
+
+static void luma_8(const uint8_t *px, int channels, int n, float *out)
 {
-    for (int y = 0; y < r.height; y++) {
-        const uint8_t *px = (const uint8_t *)p->data + (r.y + y) * p->stride + r.x * p->channels;
-        for (int x = 0; x < r.width; x++, px += p->channels)
-            *out++ = p->channels == 1
-                         ? px[0] * (1.0f / 255)
-                         : (float)(px[0] * 77 + px[1] * 150 + px[2] * 29) * (1.0f / 65280);
-    }
+    for (int x = 0; x < n; x++, px += channels)
+        out[x] = channels == 1 ? px[0] * (1.0f / 255)
+                               : (float)(px[0] * 77 + px[1] * 150 + px[2] * 29) * (1.0f / 65280);
 }
 
-static void luma_16(const rw_pixels *p, rw_irect r, float *out)
+static void luma_16(const uint16_t *px, int channels, int n, float *out)
 {
-    for (int y = 0; y < r.height; y++) {
-        const uint16_t *px =
-            (const uint16_t *)(const void *)((const uint8_t *)p->data + (r.y + y) * p->stride) +
-            r.x * p->channels;
-        for (int x = 0; x < r.width; x++, px += p->channels)
-            *out++ = p->channels == 1
-                         ? px[0] * (1.0f / 65535)
-                         : (px[0] * 0.299f + px[1] * 0.587f + px[2] * 0.114f) * (1.0f / 65535);
-    }
+    for (int x = 0; x < n; x++, px += channels)
+        out[x] = channels == 1
+                     ? px[0] * (1.0f / 65535)
+                     : (px[0] * 0.299f + px[1] * 0.587f + px[2] * 0.114f) * (1.0f / 65535);
+}
+
+static void luma_line(int y, float *line, void *user)
+{
+    const part *of = user;
+    const rw_pixels *p = of->pixels;
+    const uint8_t *row = (const uint8_t *)p->data + (ptrdiff_t)(of->area.y + y) * p->stride;
+    ptrdiff_t first = (ptrdiff_t)of->area.x * p->channels;
+    if (p->bits == 16)
+        luma_16((const uint16_t *)(const void *)row + first, p->channels, of->area.width, line);
+    else if (p->channels == 3)
+        of->rgb_line(row + first, (size_t)of->area.width, line);
+    else
+        luma_8(row + first, p->channels, of->area.width, line);
 }
 
 rw_steady_imprint *rw_picture_imprint(const rw_pixels *pixels, rw_rect area)
@@ -85,15 +98,8 @@ rw_steady_imprint *rw_picture_imprint(const rw_pixels *pixels, rw_rect area)
     r.height = MIN(pixels->height, (int)floor(b.y + 0.5)) - r.y;
     if (r.width <= 0 || r.height <= 0)
         return NULL;
-    float *luma = g_new(float, (size_t)r.width *(size_t)r.height);
-    if (pixels->bits == 16)
-        luma_16(pixels, r, luma);
-    else
-        luma_8(pixels, r, luma);
     rw_affine to_decoded = {{{1, 0, r.x}, {0, 1, r.y}}};
-    rw_steady_imprint *im = rw_steady_imprint_new((rw_plane){luma, r.width, r.height, r.width},
-                                                  rw_affine_then(to_decoded, to_stored),
-                                                  (rw_irect){0, 0, r.width, r.height});
-    g_free(luma);
-    return im;
+    part of = {pixels, r, gate_luma_best(rw_cpu_level())};
+    return rw_steady_imprint_new_by_lines(r.width, r.height, rw_affine_then(to_decoded, to_stored),
+                                          luma_line, &of);
 }

@@ -43,32 +43,57 @@ static taps taps_make(int from, int to)
     return t;
 }
 
-static void resample(const float *in, ptrdiff_t in_stride, int in_width, int in_height,
-                     rw_plane out)
+/* Where lines come from, and the last few of them. */
+typedef struct source {
+    rw_luma_line_fn *line;
+    void *user;
+    int width, height;
+    float *ring; /* `room` lines; row y at y % room */
+    int room, next;
+} source;
+
+static const float *source_row(source *s, int y)
 {
-    taps across = taps_make(in_width, out.width), down = taps_make(in_height, out.height);
-    float *rows = g_new(float, (size_t)out.width *(size_t)in_height);
-    for (int y = 0; y < in_height; y++) {
-        const float *line = in + y * in_stride;
-        for (int x = 0; x < out.width; x++) {
-            const tap *p = tap_at(&across, x);
-            float sum = 0;
-            for (int k = 0; k < p->count; k++)
-                sum += p->weight[k] * line[p->first + k];
-            rows[(size_t)y * (size_t)out.width + (size_t)x] = sum;
-        }
-    }
+    for (; s->next <= y; s->next++)
+        s->line(s->next, s->ring + (ptrdiff_t)(s->next % s->room) * s->width, s->user);
+    return s->ring + (ptrdiff_t)(y % s->room) * s->width;
+}
+
+static int most_taps(const taps *t)
+{
+    int most = 1;
+    for (int i = 0; i < t->count; i++)
+        most = MAX(most, tap_at(t, i)->count);
+    return most;
+}
+
+/* Down first, a line at a time: the whole picture is never there as floats. */
+static void resample(source in, rw_plane out)
+{
+    taps across = taps_make(in.width, out.width), down = taps_make(in.height, out.height);
+    in.room = most_taps(&down) + 1;
+    in.ring = g_new(float, (size_t)in.room *(size_t)in.width);
+    float *sum = g_new(float, in.width);
     for (int y = 0; y < out.height; y++) {
         const tap *p = tap_at(&down, y);
         float *to = out.px + y * out.stride;
-        memset(to, 0, sizeof(float) * (size_t)out.width);
+        memset(sum, 0, sizeof *sum * (size_t)in.width);
         for (int k = 0; k < p->count; k++) {
-            const float *line = rows + (size_t)(p->first + k) * (size_t)out.width;
-            for (int x = 0; x < out.width; x++)
-                to[x] += p->weight[k] * line[x];
+            const float *line = source_row(&in, p->first + k);
+            const float weight = p->weight[k];
+            for (int x = 0; x < in.width; x++)
+                sum[x] += weight * line[x];
+        }
+        for (int x = 0; x < out.width; x++) {
+            const tap *q = tap_at(&across, x);
+            float total = 0;
+            for (int k = 0; k < q->count; k++)
+                total += q->weight[k] * sum[q->first + k];
+            to[x] = total;
         }
     }
-    g_free(rows);
+    g_free(in.ring);
+    g_free(sum);
     g_free(across.memory);
     g_free(down.memory);
 }
@@ -167,10 +192,9 @@ static void make_coarse(rw_steady_imprint *im, rw_plane quarter)
     g_free(memory);
 }
 
-static void make_levels(rw_steady_imprint *im, rw_plane luma, rw_irect picture)
+static void make_levels(rw_steady_imprint *im, source in)
 {
-    resample(luma.px + picture.y * luma.stride + picture.x, luma.stride, picture.width,
-             picture.height, im->level[0]);
+    resample(in, im->level[0]);
     smooth(im->level[0]);
     halve(im->level[0], im->level[1]);
     int w = im->coarse_width, h = im->coarse_height;
@@ -186,18 +210,15 @@ static ptrdiff_t padded(int width)
     return (width + 31) / 16 * 16;
 }
 
-rw_steady_imprint *rw_steady_imprint_new(rw_plane luma, rw_affine luma_to_still, rw_irect picture)
+rw_steady_imprint *rw_steady_imprint_new_by_lines(int width, int height, rw_affine luma_to_still,
+                                                  rw_luma_line_fn *line, void *user)
 {
-    g_return_val_if_fail(picture.x >= 0 && picture.y >= 0 &&
-                             picture.x + picture.width <= luma.width &&
-                             picture.y + picture.height <= luma.height,
-                         NULL);
-    if (picture.width < 96 || picture.height < 72)
+    if (width < 96 || height < 72)
         return NULL;
-    double scale = sqrt((double)picture.width * picture.height / RW_STEADY_AREA);
-    int w = CLAMP((int)lrint(picture.width / scale / 4), 24, 400) * 4;
-    int h = CLAMP((int)lrint(picture.height / scale / 4), 24, 400) * 4;
-    double sx = (double)picture.width / w, sy = (double)picture.height / h;
+    double scale = sqrt((double)width * height / RW_STEADY_AREA);
+    int w = CLAMP((int)lrint(width / scale / 4), 24, 400) * 4;
+    int h = CLAMP((int)lrint(height / scale / 4), 24, 400) * 4;
+    double sx = (double)width / w, sy = (double)height / h;
 
     rw_steady_imprint *im = g_new0(rw_steady_imprint, 1);
     g_atomic_ref_count_init(&im->refs);
@@ -212,11 +233,29 @@ rw_steady_imprint *rw_steady_imprint_new(rw_plane luma, rw_affine luma_to_still,
     im->bytes = g_malloc(bytes);
     memset(im->bytes, RW_STEADY_NEUTRAL, bytes);
     im->coarse = im->bytes + RW_STEADY_MARGIN * im->coarse_stride + RW_STEADY_MARGIN;
-    rw_affine to_luma = {
-        {{sx, 0, picture.x - 0.5 + 0.5 * sx}, {0, sy, picture.y - 0.5 + 0.5 * sy}}};
+    rw_affine to_luma = {{{sx, 0, -0.5 + 0.5 * sx}, {0, sy, -0.5 + 0.5 * sy}}};
     im->to_still = rw_affine_then(to_luma, luma_to_still);
-    make_levels(im, luma, picture);
+    make_levels(im, (source){.line = line, .user = user, .width = width, .height = height});
     return im;
+}
+
+static void plane_line(int y, float *line, void *user)
+{
+    const rw_plane *p = user;
+    memcpy(line, p->px + y * p->stride, sizeof *line * (size_t)p->width);
+}
+
+rw_steady_imprint *rw_steady_imprint_new(rw_plane luma, rw_affine luma_to_still, rw_irect picture)
+{
+    g_return_val_if_fail(picture.x >= 0 && picture.y >= 0 &&
+                             picture.x + picture.width <= luma.width &&
+                             picture.y + picture.height <= luma.height,
+                         NULL);
+    rw_plane part = {luma.px + picture.y * luma.stride + picture.x, picture.width, picture.height,
+                     luma.stride};
+    rw_affine to_luma = {{{1, 0, picture.x}, {0, 1, picture.y}}};
+    return rw_steady_imprint_new_by_lines(
+        picture.width, picture.height, rw_affine_then(to_luma, luma_to_still), plane_line, &part);
 }
 
 rw_steady_imprint *rw_steady_imprint_ref(rw_steady_imprint *imprint)

@@ -63,9 +63,7 @@ static void draw(const film *f, int n, double dx, double dy, uint8_t *out)
         for (int x = 0; x < WIDTH; x++) {
             double on_x = x - dx, on_y = y - dy; /* on the film */
             double v = scene(on_x - f->pan * n, on_y - 0.7 * f->pan * n);
-            double cover = !shows                  ? 0
-                           : f->thing == ON_CAMERA ? hair_at(x, y)
-                                                   : hair_at(on_x, on_y);
+            double cover = !shows ? 0 : f->thing == ON_CAMERA ? hair_at(x, y) : hair_at(on_x, on_y);
             v = v * (1 - 0.85 * cover) + 2 * noise((uint32_t)(y * WIDTH + x), (uint32_t)n + 7);
             out[y * WIDTH + x] = (uint8_t)CLAMP(lrint(v), 0, 255);
         }

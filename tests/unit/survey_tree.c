@@ -186,7 +186,7 @@ static void test_gone(void)
     g_assert_cmpint(write(fd, p.still, 20), ==, 20);
     expect_nothing(&p);
     close(fd);
-    g_unlink(path); /* given up by its writer */
+    g_unlink(path);                 /* given up by its writer */
     while (rw_tree_waiting(p.tree)) /* forgotten sooner or later, or the test's time-out tells */
         expect_nothing(&p);
     put(&p, "REEL0001.JPG");
