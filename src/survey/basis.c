@@ -89,8 +89,36 @@ static bool place_alone(const rw_gauge *gauge, const rw_gate_sight *sight, rw_af
     return fit.method == RW_GATE_PERFORATION && fit.confidence >= 0.3;
 }
 
-static bool take_sample(sample *s, const char *path, const rw_gauge *gauge, rw_decoder *decoder,
-                        rw_gate_finder *finder, rw_grain_reader *reader)
+/* What the first samples have in common, so that the others are not searched all over; none before
+ * there are three, or when they show nothing. */
+static rw_gate_prior prior_of(const rw_gauge *gauge, const sample *samples, size_t count)
+{
+    enum { ENOUGH = 3 };
+    rw_gate_sight sights[ENOUGH];
+    rw_gate_prior prior = {0};
+    for (size_t i = 0; i < MIN(count, (size_t)ENOUGH); i++)
+        sights[i] = samples[i].sight;
+    if (count >= ENOUGH)
+        rw_gate_prior_from_sights(gauge, sights, ENOUGH, &prior);
+    return prior;
+}
+
+/* By the prior, and where that leads to nothing, anywhere. */
+static bool find_hole(const rw_gauge *gauge, rw_gate_finder *finder, const rw_pixels *pixels,
+                      const rw_gate_prior *prior, rw_gate_sight *sight, rw_affine *place)
+{
+    if (prior->px_per_mm > 0) {
+        rw_gate_finder_look(finder, pixels, prior, sight);
+        if (place_alone(gauge, sight, place))
+            return true;
+    }
+    rw_gate_finder_look(finder, pixels, NULL, sight);
+    return place_alone(gauge, sight, place);
+}
+
+static bool take_sample(sample *s, const char *path, const rw_gauge *gauge,
+                        const rw_gate_prior *prior, rw_decoder *decoder, rw_gate_finder *finder,
+                        rw_grain_reader *reader)
 {
     rw_still_info info;
     rw_pixels pixels;
@@ -100,9 +128,8 @@ static bool take_sample(sample *s, const char *path, const rw_gauge *gauge, rw_d
     s->width = pixels.full_width;
     s->height = pixels.full_height;
     s->f_number = info.f_number;
-    rw_gate_finder_look(finder, &pixels, NULL, &s->sight);
     rw_affine place;
-    if (!place_alone(gauge, &s->sight, &place))
+    if (!find_hole(gauge, finder, &pixels, prior, &s->sight, &place))
         place = guess_place(gauge, s->width, s->height);
     rw_small small;
     rw_small_make(&small, &pixels, RW_SMALL_WIDTH);
@@ -182,7 +209,8 @@ bool rw_basis_find(rw_basis *basis, const rw_gauge *gauge, const char *const *pa
     rw_grain_reader *reader = rw_grain_reader_new(&bands);
     for (size_t i = 0; i < wanted; i++) {
         size_t at = (2 * i + 1) * count / (2 * wanted); /* the middles of equal parts */
-        if (take_sample(&samples[good], paths[at], gauge, decoder, finder, reader))
+        rw_gate_prior prior = prior_of(gauge, samples, good);
+        if (take_sample(&samples[good], paths[at], gauge, &prior, decoder, finder, reader))
             good++;
     }
     rw_grain_reader_free(&reader);

@@ -69,6 +69,7 @@ struct rw_hair_finder {
     moment when[RING];
     uint32_t *history;  /* bit k: a ridge k frames ago */
     float *logs;        /* scratch */
+    float *ridges;      /* scratch */
     uint8_t *taken;     /* pixels of suspects that are alive */
     uint8_t *brightest; /* luma so far: what was never bright is the gate */
     uint8_t *label;     /* scratch of the flood */
@@ -102,6 +103,7 @@ void rw_hair_finder_free(rw_hair_finder **finder)
     g_array_unref(f->hairs);
     g_free(f->history);
     g_free(f->logs);
+    g_free(f->ridges);
     g_free(f->taken);
     g_free(f->brightest);
     g_free(f->label);
@@ -118,6 +120,7 @@ static void prepare(rw_hair_finder *f, int width, int height)
         f->ring[i] = g_malloc0(n);
     f->history = g_new0(uint32_t, n);
     f->logs = g_new0(float, n);
+    f->ridges = g_new0(float, n);
     f->taken = g_malloc0(n);
     f->brightest = g_malloc0(n);
     f->label = g_malloc0(n);
@@ -181,6 +184,27 @@ static void push_fine(rw_hair_finder *f)
     }
 }
 
+/* The same of n pixels in a row, by many at a time. */
+static void ridge_row(const float *restrict p, ptrdiff_t w, float dark, int n, float *restrict out)
+{
+    const float *restrict right = p + ARM, *restrict left = p - ARM;
+    const float *restrict below = p + ARM * w, *restrict above = p - ARM * w;
+    const float *restrict falling = p + 2 * w + 2, *restrict before = p - 2 * w - 2;
+    const float *restrict rising = p + 2 * w - 2, *restrict behind = p - 2 * w + 2;
+    for (int x = 0; x < n; x++) {
+        float side[4] = {left[x] < right[x] ? left[x] : right[x],
+                         above[x] < below[x] ? above[x] : below[x],
+                         before[x] < falling[x] ? before[x] : falling[x],
+                         behind[x] < rising[x] ? behind[x] : rising[x]};
+        float best = 0;
+        for (int d = 0; d < 4; d++) {
+            float depth = side[d] > dark ? side[d] - p[x] : 0;
+            best = depth > best ? depth : best;
+        }
+        out[x] = best;
+    }
+}
+
 /* Pushes one more bit into every pixel's history. The picture's own noise raises the bar. */
 static void push_ridges(rw_hair_finder *f, const uint8_t *luma, rw_irect area)
 {
@@ -191,26 +215,29 @@ static void push_ridges(rw_hair_finder *f, const uint8_t *luma, rw_irect area)
         f->brightest[i] = MAX(f->brightest[i], luma[i]);
     }
     int counts[64] = {0}, total = 0;
-    for (int y = area.y; y < area.y + area.height; y += 3)
-        for (int x = area.x; x < area.x + area.width; x += 3, total++) {
-            float r = ridge(f, f->logs + (ptrdiff_t)y * w + x);
-            counts[MIN(63, (int)(r * 100))]++;
-        }
+    for (int y = area.y; y < area.y + area.height; y++) {
+        float *row = f->ridges + (ptrdiff_t)y * w + area.x;
+        ridge_row(f->logs + (ptrdiff_t)y * w + area.x, w, f->log_of[DARK], area.width, row);
+        for (int x = 0; x < area.width && (y - area.y) % 3 == 0; x += 3, total++)
+            counts[MIN(63, (int)(row[x] * 100))]++;
+    }
     int below = 0, median = 0;
     while (median < 63 && (below += counts[median]) < total * 3 / 4)
         median++;
     float bar = MAX(LEAST_CONTRAST, 2.5f * (float)median / 100);
-    for (int y = area.y; y < area.y + area.height; y++)
-        for (int x = area.x; x < area.x + area.width; x++) {
-            ptrdiff_t i = (ptrdiff_t)y * w + x;
-            if (ridge(f, f->logs + i) > bar)
-                f->history[i] |= 1;
-        }
+    for (int y = area.y; y < area.y + area.height; y++) {
+        const float *row = f->ridges + (ptrdiff_t)y * w + area.x;
+        uint32_t *history = f->history + (ptrdiff_t)y * w + area.x;
+        for (int x = 0; x < area.width; x++)
+            history[x] |= row[x] > bar;
+    }
 }
 
 static bool lasts(const rw_hair_finder *f, uint32_t history)
 {
     uint32_t window = history & ((1u << f->patience) - 1);
+    if (window == 0)
+        return false; /* as nearly everywhere */
     /* one frame in six may hide it: something dark behind */
     return __builtin_popcount(window) >= f->patience - f->patience / 6;
 }
