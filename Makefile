@@ -3,6 +3,7 @@
 #   make            build
 #   make demo       build, then take a made-up reel from camera card to movie in ./demo-reel
 #   make test       everything that must hold: gcc, sanitizers, clang
+#   make kill-test  kills intake and survey at 50 random moments each
 #   make install    into PREFIX (default /usr/local)
 #
 # Each build folder is Meson's; ninja -C build works as well.
@@ -15,7 +16,7 @@ CLANG ?= clang
 SANITIZE = -Db_sanitize=address,undefined -Db_lundef=false -Doptimization=2 \
            -Dc_args='-fno-sanitize-recover=all -fno-omit-frame-pointer'
 
-.PHONY: all deps demo test quick-test sanitize clang lint format install clean
+.PHONY: all deps demo test quick-test kill-test sanitize clang lint format install clean
 
 all: $(BUILD)/build.ninja
 	ninja -C $(BUILD)
@@ -42,6 +43,10 @@ test: deps
 
 quick-test: deps
 	@tools/run-tests $(BUILD)=style,unit,kernel
+
+kill-test: all
+	REELWRIGHT_TEST_KILLS=50 python3 tests/cli/intake.py $(BUILD)/src/cli/reelwright $(BUILD)/tests/make_card
+	REELWRIGHT_TEST_KILLS=50 python3 tests/cli/survey.py $(BUILD)/src/cli/reelwright
 
 sanitize: deps
 	@tools/run-tests build-sanitize
