@@ -40,6 +40,23 @@ static rw_shot shot_of(const rw_still_row *row, char *const *cards)
                      .time_us = timed ? row->captured_us : 0};
 }
 
+bool rw_still_came_again(const GArray *rows, guint i)
+{
+    const rw_still_row *torn = &g_array_index(rows, rw_still_row, i);
+    if ((torn->state != RW_STILL_UNREADABLE && torn->state != RW_STILL_DAMAGED) || torn->number < 0)
+        return false;
+    for (guint k = 0; k < rows->len; k++) {
+        const rw_still_row *row = &g_array_index(rows, rw_still_row, k);
+        bool timed = row->captured_us != INT64_MIN && torn->captured_us != INT64_MIN;
+        bool same = timed ? row->captured_us == torn->captured_us
+                          : row->source && g_strcmp0(row->source, torn->source) == 0;
+        if (same && row->state == RW_STILL_GOOD && row->folder == torn->folder &&
+            row->number == torn->number)
+            return true;
+    }
+    return false;
+}
+
 static void list_shots(shot_list *list, const rw_intake_run *run, const GArray *rows,
                        char *const *cards)
 {
@@ -48,7 +65,7 @@ static void list_shots(shot_list *list, const rw_intake_run *run, const GArray *
     list->rows = g_new0(const rw_still_row *, most);
     for (guint i = 0; i < rows->len; i++) {
         const rw_still_row *row = &g_array_index(rows, rw_still_row, i);
-        if (row->state == RW_STILL_COMPANION)
+        if (row->state == RW_STILL_COMPANION || rw_still_came_again(rows, i))
             continue;
         list->rows[list->n] = row;
         list->shots[list->n++] = shot_of(row, cards);

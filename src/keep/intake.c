@@ -511,7 +511,7 @@ static void list_faults(rw_intake_summary *s, const GArray *rows)
 {
     for (guint i = 0; i < rows->len; i++) {
         const rw_still_row *row = &g_array_index(rows, rw_still_row, i);
-        if (row->state == RW_STILL_COMPANION)
+        if (row->state == RW_STILL_COMPANION || rw_still_came_again(rows, i))
             continue;
         s->stills++;
         if (row->state == RW_STILL_UNREADABLE || row->state == RW_STILL_DAMAGED)

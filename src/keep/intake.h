@@ -58,6 +58,10 @@ GArray *rw_plan_jobs(const rw_intake_run *run);
 /* take.c */
 bool rw_take_jobs(rw_intake_run *run, GError **error);
 
+/* Is row i a still that is torn, and was the whole one taken in later from the same place of the
+ * card, or of the same moment? It has no frame then, and nobody needs to hear of it. */
+bool rw_still_came_again(const GArray *rows, guint i);
+
 /* frames.c: the order of all stills of the reel: gaps, notes and pauses into the summary, and the
  * frames (rw_frame_row). */
 GArray *rw_order_frames(rw_intake_run *run, const GArray *rows, GError **error);

@@ -202,6 +202,24 @@ def test_damage():
               'unreadable stills keep their frame, the raw file has none')
 
 
+def test_torn_then_whole():
+    """A card that was still being filled, or read half: the same command later."""
+    folder = make_card('torn', '100RWDMO', 1, 10)
+    still = os.path.join(folder, 'RWD_0006.JPG')
+    with open(still, 'rb') as file:
+        whole = file.read()
+    with open(still, 'wb') as file:
+        file.write(whole[:len(whole) // 2])
+    told = summary('torn', 'torn-reel')
+    TAP.equal((told['frames'], len(told['damaged'])), (10, 1), 'a still that ends early is told')
+    with open(still, 'wb') as file:
+        file.write(whole)
+    told = summary('torn', 'torn-reel')
+    TAP.equal((told['frames'], told['stills'], len(told['damaged']), told['safe_to_wipe']), (10, 10, 0, True),
+              'the whole one takes its frame')
+    TAP.equal(rows('torn-reel', 'SELECT count(*) FROM still WHERE number = 6'), [(2,)], 'and both are kept')
+
+
 def test_others():
     folder = make_card('mixed', '100RWDMO', 1, 6)
     with open(os.path.join(folder, 'RWD_0007.MOV'), 'wb') as file:
@@ -531,7 +549,8 @@ def test_read_only(case):
 def main():
     with tempfile.TemporaryDirectory(prefix='intake-') as folder:
         os.chdir(folder)
-        for test in (test_plain, test_two_cards, test_roll_over, test_damage, test_others, test_shoots,
+        for test in (test_plain, test_two_cards, test_roll_over, test_damage, test_torn_then_whole,
+                     test_others, test_shoots,
                      test_asking, test_batches, test_lost_copies, test_refusals):
             test()
         case = CutOff()
