@@ -366,6 +366,12 @@ static char *path_of(const conclusion *c, int64_t still)
     return path;
 }
 
+/* Is the good still of the frame at position i another of the first run? */
+static bool is_own_repeat(const conclusion *c, size_t i)
+{
+    return c->again[i] > 0 || (c->repeats[i] && !c->instead[i]);
+}
+
 static rw_finding_row to_row(const conclusion *c, const rw_verdict *v)
 {
     const rw_track *t = c->track;
@@ -396,9 +402,14 @@ static rw_finding_row to_row(const conclusion *c, const rw_verdict *v)
         .severity = g_strdup(rw_severity_name(again ? RW_NOTE : v->severity)),
         .confidence = v->confidence,
         .evidence = g_string_free(evidence, FALSE),
-        .advice = again ? g_strdup_printf(
-                              "Nothing to do: it was taken again, and %s stands here now.", again)
-                        : g_strdup(v->advice ? v->advice : kind->advice),
+        .advice =
+            again ? g_strdup_printf(is_own_repeat(c, v->first)
+                                        ? "Nothing to do: it was taken twice, and %s, which is "
+                                          "good, stands here."
+                                        : "Nothing to do: it was shot again, and %s stands here "
+                                          "now.",
+                                    again)
+                  : g_strdup(v->advice ? v->advice : kind->advice),
     };
     if (gap)
         open_gap(c, v->first, &row.first, &row.last);

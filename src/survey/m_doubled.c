@@ -14,6 +14,8 @@ enum { REACH = 12 };
 
 /* Decoded pixels within which a strip is where the pitch puts it (see m_missing.c). */
 #define AT_HOME 0.45
+/* Share of the usual likeness of a strip that is the next picture's and nothing else. */
+#define AS_EVER 0.95
 
 static bool is_blurred(const rw_verdicts *verdicts, size_t i)
 {
@@ -41,7 +43,8 @@ static double usual_likeness(const rw_track *t, const double *same, size_t i, do
     for (size_t k = first; k <= i + REACH && k < t->count; k++)
         if (k != i && t->scene[k] == t->scene[i] && !isnan(same[k]))
             around[n++] = same[k];
-    *few = n < 4; /* a scene of a few stills: the whole reel */
+    /* a scene of a few stills: the whole reel; one that has only begun may yet change its ways */
+    *few = n < (t->open_end ? 8 : 4);
     double usual = *few ? rw_quantile(same, t->count, 0.4) : rw_quantile(around, n, 0.4);
     double low = *few ? rw_quantile(same, t->count, 0.2) : rw_quantile(around, n, 0.2);
     *spread = (usual - low) / 0.588; /* normal: from the 20th to the 40th percentile 0.588 sd */
@@ -73,8 +76,11 @@ static bool film_moved(const rw_track *t, size_t i, bool beyond_doubt)
 {
     double near_px = beyond_doubt ? 0.2 : AT_HOME, as_usual = beyond_doubt ? 0.93 : 0.85;
     const rw_measure *side = strip_side(t, i);
-    return strip_off(t, i, side) < near_px &&
-           rw_track_value(t, i, side[0]) > as_usual * rw_track_around(t, i, side[0], REACH, 0.5);
+    double off = strip_off(t, i, side);
+    double like = rw_track_value(t, i, side[0]) / rw_track_around(t, i, side[0], REACH, 0.5);
+    if (off < near_px && like > as_usual)
+        return true;
+    return !beyond_doubt && off < 2 * AT_HOME && like > AS_EVER; /* only placed a little badly */
 }
 
 /* The picture moved about as much as usual, and that is not little. */
