@@ -865,11 +865,15 @@ static bool run_rival(const reel_case *c, const reel *r, const reel *twin, const
 {
     rw_point *a = g_new0(rw_point, r->n), *b = g_new0(rw_point, r->n);
     g_autofree char *folder = reel_folder(c, s, false), *calm_folder = reel_folder(c, s, true);
-    bool ok = rival_detect(r, s, folder, error) && rival_detect(twin, s, calm_folder, error);
+    bool still = false; /* the twin as steadied is asked for by scenes from a tripod only */
+    for (int i = 0; i < r->n_scenes; i++)
+        still |= c->kind[i] == STILL || c->scene[i].held_every;
+    bool ok =
+        rival_detect(r, s, folder, error) && (!still || rival_detect(twin, s, calm_folder, error));
     best->rms = HUGE_VAL;
     for (size_t k = 0; ok && k < G_N_ELEMENTS(rival_settings); k++) {
         ok = rival_out(r, folder, &rival_settings[k], a, error) &&
-             rival_out(twin, calm_folder, &rival_settings[k], b, error);
+             (!still || rival_out(twin, calm_folder, &rival_settings[k], b, error));
         score now = score_of(r, twin, c, a, b, skip);
         if (ok && now.rms < best->rms) {
             *best = now;

@@ -26,6 +26,7 @@ static bool chain_open(chain *c, int w, int h, const char *name, const char *opt
 {
     c->w = w;
     c->h = h;
+    av_log_set_level(AV_LOG_ERROR);
     c->graph = avfilter_graph_alloc();
     g_autofree char *source = g_strdup_printf(
         "video_size=%dx%d:pix_fmt=%d:time_base=1/18:pixel_aspect=1/1", w, h, AV_PIX_FMT_YUV420P);

@@ -948,6 +948,63 @@ static void run_drifting(rw_consensus *c)
     run_from_here(c, cooling, G_N_ELEMENTS(cooling));
 }
 
+/* ---- frames that hang on nothing ---- */
+
+#define HOLD_SHARE 0.1 /* of the blocks by which a link usually holds two frames together */
+
+/* Blocks by which a link holds its two frames together. */
+static double hold_of(const rw_consensus *c, int t, int l)
+{
+    double sum = 0;
+    for (size_t i = c->first[t * L + l]; i < c->first[t * L + l + 1]; i++)
+        sum += (double)(c->background[t * B + c->obs[i].block] * c->obs[i].inlier);
+    return sum;
+}
+
+static double usual_hold(const rw_consensus *c)
+{
+    double *v = g_new(double, c->count *L);
+    int n = 0;
+    for (int i = 0; i < c->count * L; i++)
+        if (c->first[i + 1] > c->first[i])
+            v[n++] = hold_of(c, i / L, i % L);
+    double usual = median(v, n);
+    g_free(v);
+    return usual;
+}
+
+static int root_of(int *parent, int t)
+{
+    while (parent[t] != t)
+        t = parent[t] = parent[parent[t]];
+    return t;
+}
+
+/* Frames that show something else altogether, a hand before the lens, agree among themselves and
+ * say nothing of where the scene lies on them: whatever does not hang on the largest part of the
+ * scene is not known. */
+static void forget_islands(rw_consensus *c)
+{
+    double least = MAX(HOLD_SHARE * usual_hold(c), 1e-3);
+    int *parent = g_new(int, c->count), *size = g_new0(int, c->count), largest = 0;
+    for (int t = 0; t < c->count; t++)
+        parent[t] = t;
+    for (int t = 0; t < c->count; t++)
+        for (int l = 0; l < L; l++)
+            if (c->first[t * L + l + 1] > c->first[t * L + l] && hold_of(c, t, l) >= least)
+                parent[root_of(parent, t)] = root_of(parent, t - rw_steady_link_back(l));
+    for (int t = 0; t < c->count; t++)
+        size[root_of(parent, t)]++;
+    for (int t = 1; t < c->count; t++)
+        if (size[t] > size[largest])
+            largest = t;
+    for (int t = 0; t < c->count; t++)
+        if (root_of(parent, t) != largest)
+            c->frame[t].sd = HUGE_VAL;
+    g_free(parent);
+    g_free(size);
+}
+
 void rw_consensus_left(const rw_consensus *c, int t, double *x, double *y)
 {
     double weight = 0;
@@ -975,6 +1032,7 @@ rw_consensus_frame *rw_consensus_run(rw_consensus *c, bool drifting)
         run_drifting(c);
     else
         run_tight(c);
+    forget_islands(c);
     count_background(c);
     return c->frame;
 }

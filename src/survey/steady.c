@@ -223,9 +223,11 @@ static int compare_shorts(const void *a, const void *b)
     return x - y;
 }
 
-/* Share of the blocks that found their own picture again, all in one place. */
-static double agreement(const rw_steady_sight *s, int link)
+/* Share of the blocks that found their own picture again, all in one place. *far: how far that lies
+ * off, px of the imprint. */
+static double agreement(const rw_steady_sight *s, int link, double *far)
 {
+    *far = 0;
     int16_t x[RW_STEADY_BLOCKS], y[RW_STEADY_BLOCKS];
     int n = 0, agree = 0;
     for (int b = 0; b < RW_STEADY_BLOCKS; b++)
@@ -237,6 +239,7 @@ static double agreement(const rw_steady_sight *s, int link)
         return 0;
     qsort(x, (size_t)n, sizeof *x, compare_shorts);
     qsort(y, (size_t)n, sizeof *y, compare_shorts);
+    *far = hypot(x[n / 2], y[n / 2]) / 256;
     for (int b = 0; b < RW_STEADY_BLOCKS; b++)
         agree += s->match[link][b] >= FIRM_MATCH &&
                  hypot(s->dx[link][b] - x[n / 2], s->dy[link][b] - y[n / 2]) < 256 * SAME_PLACE;
@@ -261,10 +264,21 @@ static bool is_blind(const rw_steady_sight *s, double contrast)
     return true;
 }
 
-enum { NEAR = 3 }; /* frames in which a picture may be found again; blind ones do not count */
+/* Frames: a shorter scene may be none, and in so many that show something a picture may be found
+ * again. */
+enum { BRIEF = 6 };
 
-/* Whether one of the first frames from position i on shows what one before it showed. */
-static bool goes_on(rw_reel *reel, const rw_track *t, size_t i, bool *on, GError **error)
+#define HARDLY_MOVED 8.0 /* px of the imprint, over an interruption */
+
+/* What one of the first frames after a cut found of what was shown before it. */
+typedef struct reunion {
+    bool found;
+    size_t at;  /* the frame */
+    double far; /* px of the imprint by which the picture lies off */
+} reunion;
+
+/* Looks for what the frame before position i showed. */
+static bool find_again(rw_reel *reel, const rw_track *t, size_t i, reunion *r, GError **error)
 {
     g_autoptr(GError) inner = NULL;
     rw_steady_record last;
@@ -272,8 +286,8 @@ static bool goes_on(rw_reel *reel, const rw_track *t, size_t i, bool *on, GError
                           ? (double)last.sight.contrast
                           : 0;
     size_t farthest = i + (size_t)rw_steady_link_back(RW_STEADY_LINKS - 1);
-    *on = false;
-    for (size_t k = i, seen = 0; k < MIN(farthest, t->count) && seen < NEAR && !*on; k++) {
+    *r = (reunion){0};
+    for (size_t k = i, seen = 0; k < MIN(farthest, t->count) && seen < BRIEF && !r->found; k++) {
         rw_steady_record record;
         bool known = rw_steady_get_record(reel, t->still[k], &record, &inner) &&
                      record.sight.version == RW_STEADY_VERSION;
@@ -284,32 +298,49 @@ static bool goes_on(rw_reel *reel, const rw_track *t, size_t i, bool *on, GError
         if (!known || is_blind(&record.sight, contrast))
             continue;
         seen++;
-        for (int l = 0; l < RW_STEADY_LINKS; l++)
-            *on = *on || (k < i + (size_t)rw_steady_link_back(l) &&
-                          agreement(&record.sight, l) >= SAME_SHARE);
+        for (int l = 0; l < RW_STEADY_LINKS && !r->found; l++) {
+            double far;
+            if (k < i + (size_t)rw_steady_link_back(l) &&
+                agreement(&record.sight, l, &far) >= SAME_SHARE)
+                *r = (reunion){true, k, far};
+        }
     }
     return true;
 }
 
 /* A smeared still, a flash, some black frames look like a scene of their own, until the frames on
  * both sides of them are laid over each other. Two long scenes that lie over each other are
- * something else: the camera stopped and started again in one place. */
-static bool is_brief(const rw_track *t, size_t i)
+ * something else: the camera stopped and started again in one place. Unless the picture was only
+ * hidden for a moment: then it is found again where it was, though not at once. */
+static bool is_brief(const rw_track *t, size_t before, size_t i)
 {
-    enum { BRIEF = 6 };
-    return i - t->scene[i - 1] < BRIEF || rw_track_scene_last(t, i) - i + 1 < BRIEF;
+    return i - before < BRIEF || rw_track_scene_last(t, i) - i + 1 < BRIEF;
+}
+
+/* before: where the scene before i began, as it was cut. */
+static bool goes_on(rw_reel *reel, const rw_track *t, size_t before, size_t i, bool *on,
+                    GError **error)
+{
+    reunion r;
+    if (!find_again(reel, t, i, &r, error))
+        return false;
+    bool hidden = r.at > i && r.at - i <= BRIEF && r.far < HARDLY_MOVED;
+    *on = r.found && (hidden || is_brief(t, before, i));
+    return true;
 }
 
 static bool mend_cuts(rw_reel *reel, rw_track *t, GError **error)
 {
+    size_t before = 0;
     for (size_t i = 1; i < t->count; i++) {
         bool on = false;
-        if (t->scene[i] != i || !is_brief(t, i))
+        if (t->scene[i] != i)
             continue;
-        if (!goes_on(reel, t, i, &on, error))
+        if (!goes_on(reel, t, before, i, &on, error))
             return false;
         for (size_t k = i; on && k < t->count && t->scene[k] == i; k++)
             t->scene[k] = t->scene[i - 1];
+        before = i;
     }
     return true;
 }

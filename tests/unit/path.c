@@ -379,8 +379,9 @@ typedef struct story {
     double jitter, pan; /* px of 1080, over the scene */
     double object;      /* share of the width that a passing body takes */
     double grain;
-    int black_first, black_last; /* frames; -1 none */
-    bool edges;                  /* the exposure's edges are seen */
+    int black_first, black_last;           /* frames; -1 none */
+    enum { BLACK, HIDDEN, BLURRED } black; /* or hidden by something else, or out of focus */
+    bool edges;                            /* the exposure's edges are seen */
 } story;
 
 typedef struct played {
@@ -397,20 +398,44 @@ static double eased(double u)
     return v * v * (3 - 2 * v);
 }
 
+/* Far out of focus: the mean over 61 px each way, twice; what stays lies under the grain. */
+static void blur(float *px)
+{
+    float line[MAX(W, H)];
+    for (int pass = 0; pass < 4; pass++) {
+        int n = pass & 1 ? H : W, lines = pass & 1 ? W : H, step = pass & 1 ? W : 1;
+        for (int l = 0; l < lines; l++) {
+            float *at = px + l * (pass & 1 ? 1 : W);
+            for (int i = 0; i < n; i++) {
+                float sum = 0;
+                for (int k = -30; k <= 30; k++)
+                    sum += at[CLAMP(i + k, 0, n - 1) * step];
+                line[i] = sum / 61;
+            }
+            for (int i = 0; i < n; i++)
+                at[i * step] = line[i];
+        }
+    }
+}
+
 static void draw_story(const story *s, const texture *scene, const texture *body, GRand *r, int t,
                        rw_point at, float *px)
 {
-    if (t >= s->black_first && t <= s->black_last) {
+    bool lost = t >= s->black_first && t <= s->black_last;
+    if (lost && s->black == BLACK) {
         memset(px, 0, sizeof(float) * W * H);
         return;
     }
-    texture_draw(scene, at.x / 3, at.y / 3, 0.15, (rw_irect){0, 0, W, H}, px);
+    texture_draw(lost && s->black == HIDDEN ? body : scene, at.x / 3, at.y / 3, 0.15,
+                 (rw_irect){0, 0, W, H}, px);
     if (s->object > 0) { /* goes its own way, bobbing */
         double x = 60 + 2.1 * t, y = 5 * sin(t / 3.0);
         texture_draw(body, x, y, 0.2,
                      (rw_irect){(int)(W * (0.5 - s->object / 2)), 20, (int)(W * s->object), H - 20},
                      px);
     }
+    if (lost && s->black == BLURRED)
+        blur(px);
     for (int i = 0; i < W * H; i++)
         px[i] += (float)(s->grain * normal(r));
 }
@@ -535,23 +560,44 @@ static void test_pan(void)
     played_clear(&p);
 }
 
-static void test_black(void)
+/* Frames that show nothing, something else or next to nothing are known for what they are, go where
+ * the path leads (nowhere in a locked scene), and the others do not suffer. */
+static void check_lost(const story *s)
 {
-    story s = {.n = 40, .jitter = 3, .black_first = 18, .black_last = 20};
-    played p = play(&s, &defaults);
+    played p = play(s, &defaults);
     g_assert_cmpint(p.scene.mode, ==, RW_STEADY_LOCKED);
-    g_assert_cmpfloat(left_of(&p, &s), <, 0.1);
-    g_assert_cmpint(p.scene.held, ==, 3);
-    for (int t = 0; t < s.n; t++) {
-        bool black = t >= 18 && t <= 20;
-        g_assert_true(p.frames[t].held == black);
-        g_assert_true((p.frames[t].confidence < 0.5) == black);
-        if (black) { /* where the path leads: nowhere in a locked scene */
+    g_assert_cmpfloat(left_of(&p, s), <, 0.1);
+    g_assert_cmpint(p.scene.held, ==, s->black_last - s->black_first + 1);
+    for (int t = 0; t < s->n; t++) {
+        bool lost = t >= s->black_first && t <= s->black_last;
+        g_assert_true(p.frames[t].held == lost);
+        g_assert_true((p.frames[t].confidence < 0.5) == lost);
+        if (lost) {
             g_assert_cmpfloat(fabs(p.frames[t].want_x - p.frames[t].x), <, 2.5);
             g_assert_cmpfloat(fabs(p.frames[t].want_y - p.frames[t].y), <, 2.5);
         }
     }
     played_clear(&p);
+}
+
+static void test_black(void)
+{
+    const story s = {.n = 40, .jitter = 3, .black_first = 18, .black_last = 20};
+    check_lost(&s);
+}
+
+static void test_hidden(void)
+{
+    const story s = {
+        .n = 40, .jitter = 3, .grain = 0.02, .black_first = 18, .black_last = 21, .black = HIDDEN};
+    check_lost(&s);
+}
+
+static void test_defocused(void)
+{
+    const story s = {
+        .n = 40, .jitter = 3, .grain = 0.03, .black_first = 25, .black_last = 26, .black = BLURRED};
+    check_lost(&s);
 }
 
 static void test_all_black(void)
@@ -641,6 +687,8 @@ int main(int argc, char **argv)
     g_test_add_func("/steady/locked", test_locked);
     g_test_add_func("/steady/pan", test_pan);
     g_test_add_func("/steady/black", test_black);
+    g_test_add_func("/steady/hidden", test_hidden);
+    g_test_add_func("/steady/defocused", test_defocused);
     g_test_add_func("/steady/all-black", test_all_black);
     g_test_add_func("/steady/strength-and-off", test_strength_and_off);
     g_test_add_func("/steady/pure", test_pure);
