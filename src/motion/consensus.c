@@ -1010,7 +1010,7 @@ void rw_consensus_left(const rw_consensus *c, int t, double *x, double *y)
     double weight = 0;
     double complex sum = 0;
     *x = *y = NAN;
-    if (t == 0)
+    if (t == 0 || isinf(c->frame[t].sd) || isinf(c->frame[t - 1].sd))
         return;
     hop h = hop_between(c, t, t - 1);
     for (size_t i = c->first[t * L]; i < c->first[t * L + 1]; i++) {

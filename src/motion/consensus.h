@@ -38,7 +38,8 @@ rw_consensus *rw_consensus_new(const rw_consensus_view *views, int count);
 rw_consensus_frame *rw_consensus_run(rw_consensus *c, bool drifting);
 /* 0..1 per block of a frame: background, by the last run. */
 const float *rw_consensus_background(const rw_consensus *c, int frame);
-/* What the link from the frame before says against the path by itself, px; NAN: nothing. */
+/* What the link from the frame before says against the path by itself, px; NAN: nothing, or one of
+ * the two is not known. */
 void rw_consensus_left(const rw_consensus *c, int frame, double *x, double *y);
 void rw_consensus_free(rw_consensus **c);
 

@@ -11,7 +11,7 @@
 #define POSE  "steady.pose"
 
 #define RECORD_VERSION RW_STEADY_VERSION
-#define POSE_VERSION   (100 * RW_STEADY_VERSION + 2) /* a new sight makes every pose stale */
+#define POSE_VERSION   (100 * RW_STEADY_VERSION + 3) /* a new sight makes every pose stale */
 
 /* Copies a blob of exactly `bytes`; false without error when there is none. */
 static bool get_blob(rw_reel *reel, int64_t still, const char *name, int version, void *out,

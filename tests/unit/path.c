@@ -572,6 +572,11 @@ static void check_lost(const story *s)
         bool lost = t >= s->black_first && t <= s->black_last;
         g_assert_true(p.frames[t].held == lost);
         g_assert_true((p.frames[t].confidence < 0.5) == lost);
+        /* nothing is said of a step to or from such a frame, and little of any other */
+        if (lost || (t && t - 1 <= s->black_last && t - 1 >= s->black_first))
+            g_assert_true(isnan(p.frames[t].left_x) && isnan(p.frames[t].left_y));
+        else if (t)
+            g_assert_cmpfloat(hypot(p.frames[t].left_x, p.frames[t].left_y), <, 0.2);
         if (lost) {
             g_assert_cmpfloat(fabs(p.frames[t].want_x - p.frames[t].x), <, 2.5);
             g_assert_cmpfloat(fabs(p.frames[t].want_y - p.frames[t].y), <, 2.5);
