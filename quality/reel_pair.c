@@ -108,3 +108,55 @@ bool reel_draw(clip *out, const reel_spec *spec, const char *terms, rw_affine *s
         clip_clear(out);
     return ok;
 }
+
+#define LIGHT_SCALE 40.0 /* px per mm of the stills in which the clear light is read */
+
+/* Median light of the middle of the perforation, as a still's codes tell it; NAN where it clips. */
+static double clear_of(const uint8_t *pixels, int w, int h, const rw_perforation *hole, rw_affine m)
+{
+    int count[256] = {0}, all = 0;
+    for (double v = 0.2; v < 0.8; v += 0.01)
+        for (double u = 0.2; u < 0.8; u += 0.01) {
+            const rw_point p =
+                rw_affine_apply(m, hole->x + u * hole->width, hole->y + v * hole->height);
+            const int x = (int)lrint(p.x), y = (int)lrint(p.y);
+            if (x < 0 || y < 0 || x >= w || y >= h)
+                continue;
+            count[pixels[3 * ((size_t)y * (size_t)w + (size_t)x) + 1]]++;
+            all++;
+        }
+    int below = 0, code = 0;
+    while (code < 255 && below + count[code] <= all / 2)
+        below += count[code++];
+    /* within the code, by how many lie below */
+    const double fine = code - 0.5 + (all / 2.0 - below) / MAX(count[code], 1);
+    const double v = fine / 255.0;
+    return all && code < 253 ? pow((v + 0.055) / 1.055, 2.4) : NAN;
+}
+
+bool reel_clear_light(double *light, const reel_spec *spec, const char *terms, GError **error)
+{
+    rw_demo_options *o = options_of(spec, terms, error);
+    if (!o)
+        return false;
+    o->framing = RW_DEMO_FRAME_PERFORATION;
+    o->px_per_mm = LIGHT_SCALE;
+    o->width = 320;
+    o->height = 208;
+    const int w = o->width, h = o->height;
+    const rw_perforation hole = o->gauge->perforations[0];
+    rw_demo *demo = rw_demo_new(o, error);
+    rw_demo_options_free(&o);
+    bool ok = demo != NULL;
+    for (int n = 0; ok && n < spec->count; n++) {
+        rw_demo_still still;
+        uint8_t *pixels =
+            rw_demo_get_still(demo, n, &still) ? rw_demo_render(demo, n, error) : NULL;
+        ok = pixels != NULL;
+        if (ok)
+            light[n] = clear_of(pixels, w, h, &hole, still.film_to_still);
+        g_free(pixels);
+    }
+    rw_demo_free(&demo);
+    return ok;
+}

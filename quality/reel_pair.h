@@ -28,4 +28,8 @@ typedef struct reel_spec {
 bool reel_draw(clip *out, const reel_spec *spec, const char *terms, rw_affine *still_to_frame,
                GError **error);
 
+/* The clear light of the perforation on each of spec->count stills of the same reel, framed wider:
+ * linear, NAN where it clips. */
+bool reel_clear_light(double *light, const reel_spec *spec, const char *terms, GError **error);
+
 #endif

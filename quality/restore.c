@@ -33,8 +33,8 @@ int main(int argc, char **argv)
          "flicker, blemish, scratch, hair, grain, chain, speed", "NAME"},
         {"reel", 0, 0, G_OPTION_ARG_STRING, &reel,
          "courtyard, kitchen, bedroom, tower, \"thrown ball\"", "NAME"},
-        {"pictures", 0, 0, G_OPTION_ARG_FILENAME, &pictures, "write triplets: scanned, ours, truth",
-         "DIR"},
+        {"pictures", 0, 0, G_OPTION_ARG_FILENAME, &pictures,
+         "write a page of triplets: scanned, ours, truth", "DIR"},
         {"seed", 0, 0, G_OPTION_ARG_INT64, &seed, "of the damage", "S"},
         {"features", 0, 0, G_OPTION_ARG_NONE, &features, "what blemish_rule.py is fitted on", NULL},
         {NULL, 0, 0, G_OPTION_ARG_NONE, NULL, NULL, NULL}};

@@ -419,6 +419,18 @@ stage_times stage_run_times(const stage_run *run)
     return run->times;
 }
 
+static double measured_light(const rw_stage_scene *scene, const char *name, int64_t n)
+{
+    const double *light = scene->data;
+    return g_str_equal(name, "clear") ? light[n] : NAN;
+}
+
+void stage_run_light(stage_run *run, const double *light)
+{
+    run->scene.measure = light ? measured_light : NULL;
+    run->scene.data = light;
+}
+
 const rw_frame *stage_run_frame(const stage_run *run, int n)
 {
     return &run->frame[n];

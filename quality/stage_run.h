@@ -34,6 +34,8 @@ void stage_run_stage(stage_run *run, const rw_stage *stage, const void *params, 
                      GArray **spots);
 /* A stage's parameters with some set: "grain=quiet"; free with g_free. */
 void *stage_params(const rw_stage *stage, const char *const *settings);
+/* The clear light of each frame, for stages that ask the survey; not copied. NULL: not known. */
+void stage_run_light(stage_run *run, const double *light);
 /* Adds the times of all stages so far. */
 stage_times stage_run_times(const stage_run *run);
 void stage_run_to_clip(const stage_run *run, clip *out);

@@ -11,19 +11,19 @@
 
 #define SHOWN_WIDTH  480
 #define SHOWN_HEIGHT 400
+#define LOOKS        2
 
 static const struct {
     const char *name, *file;
-    int first;     /* frame of the footage for short windows */
-    int early;     /* and for long ones */
-    double look_x; /* where to look: faces, leaves, hands, the ball; shares of the frame */
-    double look_y;
+    int first;             /* frame of the footage for short windows */
+    int early;             /* and for long ones */
+    double look[LOOKS][2]; /* where to look: faces, leaves, hands, the ball; shares of the frame */
 } reels[TRIAL_REELS] = {
-    {"courtyard", "dog_fetch.mp4", 152, 100, 0.02, 0.08},
-    {"kitchen", "coffee_pour.mp4", 116, 60, 0.05, 0.02},
-    {"bedroom", "bedroom_dog_orbit.mp4", 122, 60, 0.35, 0.25},
-    {"tower", "tos_cuts_a.mp4", 68, 40, 0.05, 0.15},
-    {"thrown ball", NULL, 0, 0, 0.1, 0.25}, /* flies through the courtyard */
+    {"courtyard", "dog_fetch.mp4", 152, 100, {{0.03, 0.28}, {0.18, 0.42}}},
+    {"kitchen", "coffee_pour.mp4", 116, 60, {{0.5, 0.38}, {0.08, 0.0}}},
+    {"bedroom", "bedroom_dog_orbit.mp4", 122, 60, {{0.02, 0.15}, {0.62, 0.05}}},
+    {"tower", "tos_cuts_a.mp4", 68, 40, {{0.1, 0.12}, {0.2, 0.5}}},
+    {"thrown ball", NULL, 0, 0, {{0.02, 0.1}, {0.33, 0.42}}}, /* flies through the courtyard */
 };
 
 /* Lossless, at the size of its source. */
@@ -51,6 +51,31 @@ static bool write_ball(const char *path, GError **error)
     return ok;
 }
 
+/* The page of all triplets, at 1:1, grows as they are made. */
+static void add_to_page(const trial *t, const char *picture)
+{
+    g_autofree char *path = g_build_filename(t->pictures, "index.html", NULL);
+    g_autofree char *name = g_path_get_basename(picture);
+    FILE *page = fopen(path, "a");
+    if (!page) {
+        g_printerr("%s cannot be written.\n", path);
+        return;
+    }
+    fprintf(page, "<h2>%s</h2><img src=\"%s\" alt=\"\">\n", name, name);
+    fclose(page);
+}
+
+static void begin_page(const trial *t)
+{
+    static const char head[] =
+        "<!doctype html><meta charset=utf-8><title>Clean-up</title>\n"
+        "<style>body{background:#333;color:#ddd;font:16px sans-serif}img{display:block}</style>\n"
+        "<p>Crops at 1:1; left as scanned, middle ours, right the truth.</p>\n";
+    g_autofree char *path = g_build_filename(t->pictures, "index.html", NULL);
+    if (!g_file_set_contents(path, head, -1, NULL))
+        g_printerr("%s cannot be written.\n", path);
+}
+
 bool trial_open(trial *t, GError **error)
 {
     t->temp = g_dir_make_tmp("quality-restore-XXXXXX", error);
@@ -60,8 +85,8 @@ bool trial_open(trial *t, GError **error)
         if (reels[r].file)
             t->footage[r] = g_build_filename(FOOTAGE_FOLDER, reels[r].file, NULL);
     t->footage[TRIAL_BALL] = g_build_filename(t->temp, "ball.mkv", NULL);
-    if (t->pictures)
-        g_mkdir_with_parents(t->pictures, 0777);
+    if (t->pictures && g_mkdir_with_parents(t->pictures, 0777) == 0)
+        begin_page(t);
     return write_ball(t->footage[TRIAL_BALL], error);
 }
 
@@ -160,13 +185,18 @@ void trial_triplet(const trial *t, const char *what, int reel, const clip *const
     g_strdelimit(name + strlen(t->pictures), " ", '-');
     save_png(name, rgb, 3 * w, h);
     g_free(rgb);
+    add_to_page(t, name);
 }
 
 void trial_look(const trial *t, const char *what, int reel, const clip *in, const clip *out,
                 const clip *truth)
 {
-    trial_triplet(t, what, reel, (const clip *const[3]){in, out, truth}, in->count / 2,
-                  (int)(reels[reel].look_x * in->width), (int)(reels[reel].look_y * in->height));
+    for (int k = 0; k < LOOKS; k++) {
+        g_autofree char *name = g_strdup_printf("%s-%d", what, k + 1);
+        trial_triplet(t, name, reel, (const clip *const[3]){in, out, truth}, in->count / 2,
+                      (int)(reels[reel].look[k][0] * in->width),
+                      (int)(reels[reel].look[k][1] * in->height));
+    }
 }
 
 void trial_dirt(const clip *dirty, const clip *truth, const float sigma[256], int n, uint8_t *mask)

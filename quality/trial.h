@@ -50,10 +50,11 @@ float trial_difference(const uint8_t *a, const uint8_t *b);
  * clean. */
 void trial_dirt(const clip *dirty, const clip *truth, const float sigma[256], int n, uint8_t *mask);
 
-/* As scanned, ours and the truth beside each other, into the folder for pictures. */
+/* As scanned, ours and the truth beside each other at 1:1, into the folder for pictures and onto
+ * its page, index.html. */
 void trial_triplet(const trial *t, const char *what, int reel, const clip *const of[3], int n,
                    int x, int y);
-/* The same at the place that is worth a look on that reel. */
+/* The same at the places that are worth a look on that reel. */
 void trial_look(const trial *t, const char *what, int reel, const clip *in, const clip *out,
                 const clip *truth);
 

@@ -44,7 +44,7 @@ typedef struct rw_stage_scene {
     int width, height;   /* of the frames that the stage is given */
     double px_per_mm;    /* pixels of those frames per millimetre on the film */
     rw_rational fps;     /* the film's own speed */
-    /* What survey measured of film frame n, such as "light", "exposure", "sharpness": NAN when it
+    /* What survey measured of film frame n, such as "clear", "exposure", "sharpness": NAN when it
      * is not known. */
     double (*measure)(const struct rw_stage_scene *scene, const char *name, int64_t n);
     /* What survey found out about the reel as a whole, by name, such as "colour": plain data in the
@@ -74,6 +74,10 @@ static inline const rw_frame *rw_window_at(const rw_window *window, int offset)
         return NULL;
     return window->frame[RW_REACH_MAX + offset];
 }
+
+/* Nearer than this, mm on the film, a word of a person and a spot are meant to be the same: about the
+ * middle of the smallest spots that can be told apart by eye. */
+#define RW_SPOT_SAME 0.03
 
 /* Something that a stage found on a frame and repaired, or left alone because it doubted. */
 typedef struct rw_spot {

@@ -179,7 +179,8 @@ void rw_answer_statistics(void *user, const rw_request *request, rw_reply *reply
 }
 
 /* Blemishes on a frame, those of the picture that rw_answer_finished shows for the same query:
- * {"spots":[[x, y, width, height, film x, film y, confidence, 1 repaired or 0],...]} */
+ * {"same": mm nearer than which two spots are one, "spots":[[x, y, width, height, film x, film y,
+ * confidence, 1 repaired or 0],...]} */
 void rw_answer_spots(void *user, const rw_request *request, rw_reply *reply)
 {
     rw_bench *bench = user;
@@ -195,6 +196,7 @@ void rw_answer_spots(void *user, const rw_request *request, rw_reply *reply)
     }
     rw_doc *j = rw_doc_new();
     rw_doc_open(j, NULL, '{');
+    rw_doc_number(j, "same", RW_SPOT_SAME);
     rw_doc_open(j, "spots", '[');
     for (guint i = 0; i < spots->len; i++) {
         const rw_spot *s = &g_array_index(spots, rw_spot, i);

@@ -658,8 +658,6 @@ rw_point rw_plan_unsteady(const rw_plan *plan, int64_t p, double x, double y)
     return rw_affine_apply(back, x, y);
 }
 
-#define SAME_SPOT 0.03 /* mm: what is nearer to where a person pointed is meant */
-
 /* Stages see the film as it was steadied; what a person said holds for the film itself. */
 static int verdict(const rw_stage_scene *scene, int64_t n, double x, double y)
 {
@@ -676,7 +674,7 @@ static int verdict(const rw_stage_scene *scene, int64_t n, double x, double y)
     if (!words || low >= plan->timeline.pictures->len)
         return 0;
     const rw_point at = rw_plan_unsteady(plan, low, x, y);
-    double nearest = SAME_SPOT;
+    double nearest = RW_SPOT_SAME;
     int word = 0;
     for (guint i = 0; i < words->len; i++) {
         const rw_spot_word *w = &g_array_index(words, rw_spot_word, i);

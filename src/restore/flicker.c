@@ -396,45 +396,57 @@ static double limited(double v, double most)
     return a >= 2.0 * most ? 0.0 : v * (2.0 - a / most); /* lets go, does not clip */
 }
 
-/* The slow part of the lamp's own light, where the perforation shows it. */
-static void add_lamp(double *course, const double *light, size_t count)
+/* The lamp's own flicker, where the perforation shows it: what is fast in the clear light is no
+ * doing of the scene and comes off whole. What is slow in it is the lamp's drift, which the stage
+ * "colour" takes out, and stays. Only when the two flicker alike does the clear light tell of the
+ * picture's. Takes the lamp's part from the course; false: it tells nothing. */
+static bool take_lamp(double *lamp, double *course, const double *light, size_t count)
 {
-    double *lamp = g_new(double, 2 * count), *room = lamp + count, fast = 0.0, both = 0.0,
-           own = 0.0;
-    for (size_t i = 0; i < count; i++) {
-        if (!isfinite(light[i]) || light[i] <= 0.0) {
-            g_free(lamp);
-            return;
+    double *own = g_new(double, count), fast = 0.0, both = 0.0, all = 0.0;
+    size_t known = 0;
+    for (size_t i = 0; i < count; i++)
+        known += isfinite(light[i]) && light[i] > 0.0;
+    bool tells = count >= 4 && known * 10 >= count * 9;
+    double last = 0.0;
+    for (size_t i = count; tells && i-- > 0;)
+        last = isfinite(light[i]) && light[i] > 0.0 ? log(light[i]) : last;
+    for (size_t i = 0; tells && i < count; i++) /* where it is unknown as before */
+        lamp[i] = last = isfinite(light[i]) && light[i] > 0.0 ? log(light[i]) : last;
+    if (tells) {
+        memcpy(own, course, count * sizeof *own);
+        rw_flicker_detrend(lamp, NULL, count);
+        rw_flicker_detrend(own, NULL, count);
+        for (size_t i = 0; i < count; i++) {
+            if (!(isfinite(light[i]) && light[i] > 0.0))
+                lamp[i] = own[i];
+            fast += lamp[i] * lamp[i];
+            both += lamp[i] * own[i];
+            all += own[i] * own[i];
         }
-        lamp[i] = log(light[i]);
-        room[i] = lamp[i];
+        /* the picture has to follow the lamp one to one, beyond doubt, whatever else it does */
+        const double slope = both / (fast + 1e-12);
+        const double unsure =
+            sqrt(fmax(all - slope * both, 0.0) / ((double)count - 2.0) / (fast + 1e-12));
+        tells = slope > 2.5 * unsure && fabs(slope - 1.0) < fmax(0.3, 2.5 * unsure);
     }
-    const double middle = median(room, count);
-    memcpy(room, lamp, count * sizeof *lamp);
-    rw_flicker_detrend(room, NULL, count);
-    for (size_t i = 0; i < count; i++) {
-        fast += room[i] * room[i];
-        both += room[i] * course[i];
-        own += course[i] * course[i];
-    }
-    /* only when the two flicker alike does the clear light tell of the picture's */
-    if (both > 0.7 * sqrt(fast * own) && fast > 0.0)
-        for (size_t i = 0; i < count; i++)
-            course[i] += lamp[i] - room[i] - middle;
-    g_free(lamp);
+    for (size_t i = 0; tells && i < count; i++)
+        course[i] -= lamp[i];
+    g_free(own);
+    return tells;
 }
 
 void rw_flicker_solve(const rw_flicker_look *const *looks, const int64_t *n, const double *light,
                       size_t count, double strength, rw_flicker_fact *facts)
 {
-    double *course = g_new(double, count);
+    double *course = g_new(double, 2 * count), *lamp = course + count;
     for (size_t i = 0; i < count; i++)
         facts[i] = (rw_flicker_fact){.n = n[i]};
     for (int term = 0; term < RW_FLICKER_TERMS + 3; term++) {
         follow(course, looks, n, count, term);
+        const bool by_lamp = term == 0 && light && take_lamp(lamp, course, light, count);
         rw_flicker_detrend(course, NULL, count);
-        if (term == 0 && light)
-            add_lamp(course, light, count);
+        for (size_t i = 0; by_lamp && i < count; i++)
+            course[i] += lamp[i];
         const double most = term == 0 ? LARGEST : term < RW_FLICKER_TERMS ? 0.15 : 0.06;
         for (size_t i = 0; i < count; i++) {
             const float v = (float)(strength * limited(course[i], most));
@@ -518,6 +530,8 @@ static bool observe(const rw_stage_run *run, const rw_window *window, void *obse
     return rw_flicker_measure(observation, run->pool, rw_window_at(window, 0), before, error);
 }
 
+#define CLIPPED 0.2 /* of the clear light: it tells nothing then */
+
 static bool prepare(const rw_stage_scene *scene, const void *params, const int64_t *n,
                     const void *const *observations, size_t count, GByteArray *facts,
                     GError **error)
@@ -528,7 +542,9 @@ static bool prepare(const rw_stage_scene *scene, const void *params, const int64
     double *light = g_new(double, count);
     for (size_t i = 0; i < count; i++) {
         looks[i] = observations[i];
-        light[i] = p->lamp && scene->measure ? scene->measure(scene, "light", n[i]) : NAN;
+        const bool seen =
+            p->lamp && scene->measure && !(scene->measure(scene, "clear.clipped", n[i]) > CLIPPED);
+        light[i] = seen ? scene->measure(scene, "clear", n[i]) : NAN;
     }
     g_byte_array_set_size(facts, (guint)(count * sizeof(rw_flicker_fact)));
     rw_flicker_solve(looks, n, light, count, p->strength, (rw_flicker_fact *)(void *)facts->data);
@@ -575,7 +591,7 @@ const rw_stage rw_stage_flicker = {
     .title = "Flicker",
     .help = "Evens out light that changes from frame to frame, over the whole frame and across it, "
             "and leaves fades and lamps of the scene alone.",
-    .version = 1,
+    .version = 2,
     .by_default = true,
     .params = rows,
     .params_size = sizeof(flicker_params),

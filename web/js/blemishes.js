@@ -6,7 +6,6 @@ import { get, reelAddress } from './api.js';
 import { el, fill, tell } from './dom.js';
 
 const KEY = 'blemish.spots';
-const SAME = 0.03; // mm: nearer than this, the same spot is meant; as finish sees it
 const ROOM = 5; // px round a box
 
 /** @typedef {{x: number, y: number, word: string}} Word */
@@ -24,6 +23,7 @@ export class Blemishes {
     this.session = plate.session;
     this.on = false;
     this.asked = '';
+    this.same = 0; // mm: nearer than this, the same spot is meant; the server says it
     this.layer = el('div', { class: 'spots', hidden: true });
     plate.node.append(this.layer);
     plate.node.addEventListener('finished', () => this.load());
@@ -59,7 +59,7 @@ export class Blemishes {
 
   /** @param {number} x @param {number} y film mm */
   wordAt(x, y) {
-    const near = this.words.filter((w) => Math.hypot(w.x - x, w.y - y) < SAME);
+    const near = this.words.filter((w) => Math.hypot(w.x - x, w.y - y) < this.same);
     return near.sort((a, b) => Math.hypot(a.x - x, a.y - y) - Math.hypot(b.x - x, b.y - y))[0]?.word ?? '';
   }
 
@@ -71,7 +71,8 @@ export class Blemishes {
     if (query === this.asked) return;
     this.asked = query;
     try {
-      const { spots } = await get(reelAddress(session.name, `spots/${query}`));
+      const { same, spots } = await get(reelAddress(session.name, `spots/${query}`));
+      this.same = same;
       if (this.asked === query && this.on) this.draw(spots);
     } catch (error) {
       this.asked = '';
@@ -99,7 +100,7 @@ export class Blemishes {
 
   /** @param {number} x @param {number} y @param {string} word '' takes it back */
   say(x, y, word) {
-    const rest = this.words.filter((w) => Math.hypot(w.x - x, w.y - y) >= SAME);
+    const rest = this.words.filter((w) => Math.hypot(w.x - x, w.y - y) >= this.same);
     return this.session.choose([[`frame:${this.session.n}`, KEY, textOf(word ? [...rest, { x, y, word }] : rest)]]);
   }
 }
