@@ -64,11 +64,11 @@ void perf_keep_best(perf_figures *best, perf_figures f, bool first)
 
 void perf_print_head(void)
 {
-    g_print("%-8s %8s %10s %12s %14s\n", "", "wall s", "frames/s", "CPU ms/frame", "peak MiB");
+    g_print("%-24s %8s %10s %12s %14s\n", "", "wall s", "frames/s", "CPU ms/frame", "peak MiB");
 }
 
 void perf_print_row(const char *name, const perf_figures *f)
 {
-    g_print("%-8s %8.2f %10.2f %12.1f %14.1f\n", name, f->wall, (double)f->frames / f->wall,
+    g_print("%-24s %8.2f %10.2f %12.1f %14.1f\n", name, f->wall, (double)f->frames / f->wall,
             1000 * f->cpu / (double)f->frames, (double)f->peak_kib / 1024);
 }
