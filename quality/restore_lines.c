@@ -174,10 +174,15 @@ void part_hair(trial *set)
         squares before = {0}, after = {0};
         double all = 0, hit = 0, also = 0;
         uint8_t *mask = g_malloc(pixels);
+        int at[2] = {0, 0}; /* of the picture: where a hair begins */
         for (int n = 0; n < count; n++) {
             const uint8_t *a = clip_frame(&hairy, n), *b = clip_frame(&truth, n);
             for (size_t i = 0; i < pixels; i++) {
                 mask[i] = fabsf(trial_difference(a + 3 * i, b + 3 * i)) > 12.0f;
+                if (n == count / 2 && mask[i] && at[0] == 0) {
+                    at[0] = (int)(i % (size_t)in.width) - 150;
+                    at[1] = (int)(i / (size_t)in.width) - 100;
+                }
                 all += mask[i];
                 hit += mask[i] && touched[n][i];
                 also += !mask[i] && touched[n][i];
@@ -189,7 +194,8 @@ void part_hair(trial *set)
         printf("%-12s %8.3f %10.0f   %5.1f > %5.1f\n", trial_name(r), hit / fmax(all, 1),
                also / count, psnr_of(&before), psnr_of(&after));
         fflush(stdout);
-        trial_look(set, "hair", r, &in, &out, &truth);
+        trial_triplet(set, "hair", r, (const clip *const[3]){&in, &out, &truth}, count / 2, at[0],
+                      at[1]);
         g_free(touched);
         g_free(mask);
         g_free(map);

@@ -51,6 +51,34 @@ static float thinness(const float *p, int stride)
     return best / (p[0] + 0.25f);
 }
 
+#define LEAST_THIN 21 /* of 256 */
+
+/* The lowest bar over which no more than `most` lie. */
+static int bar_for(const int histogram[256], int most)
+{
+    int bar = 256, kept = 0;
+    while (bar > LEAST_THIN && kept + histogram[bar - 1] <= most)
+        kept += histogram[--bar];
+    return bar;
+}
+
+/* Adds the places from bar to below top. */
+static void keep_points(rw_hair_look *look, const float *thin, int w, int h, int bar, int top,
+                        const rw_affine *film_to_camera)
+{
+    for (int y = 0; y < h; y++)
+        for (int x = 0; x < w; x++) {
+            const int t = CLAMP((int)(thin[y * w + x] * 256.0f), 0, 255);
+            if (t < bar || t >= top || look->count >= RW_HAIR_POINTS)
+                continue;
+            const rw_point c = rw_affine_apply(*film_to_camera, x, y);
+            if (c.x < 0 || c.y < 0 || c.x > 65534 || c.y > 65534)
+                continue;
+            look->point[look->count++] =
+                (rw_hair_point){(uint16_t)lrint(c.x), (uint16_t)lrint(c.y)};
+        }
+}
+
 bool rw_hair_measure(rw_hair_look *look, rw_pool *pool, const rw_frame *now, GError **error)
 {
     memset(look, 0, sizeof *look);
@@ -79,20 +107,11 @@ bool rw_hair_measure(rw_hair_look *look, rw_pool *pool, const rw_frame *now, GEr
             thin[y * w + x] = t;
             histogram[CLAMP((int)(t * 256.0f), 0, 255)]++;
         }
-    int least = 255, kept = 0;
-    while (least > 20 && kept + histogram[least] <= RW_HAIR_POINTS)
-        kept += histogram[least--];
-    const float bar = (float)(least + 1) / 256.0f;
-    for (int y = 0; y < h; y++)
-        for (int x = 0; x < w; x++) {
-            if (thin[y * w + x] < bar || look->count >= RW_HAIR_POINTS)
-                continue;
-            const rw_point c = rw_affine_apply(film_to_camera, x, y);
-            if (c.x < 0 || c.y < 0 || c.x > 65534 || c.y > 65534)
-                continue;
-            look->point[look->count++] =
-                (rw_hair_point){(uint16_t)lrint(c.x), (uint16_t)lrint(c.y)};
-        }
+    /* the plain ones first, then as many faint ones as there is room for */
+    const int bar = bar_for(histogram, RW_HAIR_PLAIN), least = bar_for(histogram, RW_HAIR_POINTS);
+    keep_points(look, thin, w, h, bar, 256, &film_to_camera);
+    look->plain = look->count;
+    keep_points(look, thin, w, h, least, bar, &film_to_camera);
     rw_buffer_unref(&buffer);
     return true;
 }
@@ -115,10 +134,10 @@ static map map_new(int x0, int y0, int x1, int y1)
 }
 
 /* Counts each frame at most once per place, with one pixel of latitude. */
-static void add_look(map *m, const rw_hair_look *look, bool on_film, uint8_t *seen)
+static void add_look(map *m, const rw_hair_look *look, int count, bool on_film, uint8_t *seen)
 {
     memset(seen, 0, (size_t)m->width * (size_t)m->height);
-    for (int i = 0; i < look->count; i++) {
+    for (int i = 0; i < count; i++) {
         double px = look->point[i].x, py = look->point[i].y;
         if (on_film) {
             const rw_point p = rw_affine_apply(look->camera_to_film, px, py);
@@ -191,7 +210,9 @@ static void gather_patch(const map *m, uint8_t *open, int32_t seed, patch *p)
 
 /* The maps of a span of frames. */
 typedef struct span_maps {
-    map camera, film, view;
+    map camera, film;         /* of plain places */
+    map all_camera, all_film; /* and of faint ones, too */
+    map view;
 } span_maps;
 
 /* A hair is long, thin, and firmer in the camera than on the film. */
@@ -217,6 +238,43 @@ static bool is_hair(const patch *p, const span_maps *m, const rw_affine *camera_
     on_camera /= seen;
     on_film /= seen;
     return seen > 0.5 * area && on_camera > 0.72 && on_camera - on_film > 0.04;
+}
+
+#define FAINT 0.25 /* of the frames in which a hair shows where the ground is nearly as dark */
+#define MORE  0.12 /* and by how much that is more than what shows on the film there */
+
+static bool goes_on(const span_maps *m, const rw_affine *camera_to_film, int x, int y)
+{
+    const int at = y * m->camera.width + x;
+    const double view = m->view.count[at], seen = m->all_camera.count[at];
+    if (view < SPAN / 2 || seen < FAINT * view)
+        return false;
+    const rw_point f = rw_affine_apply(*camera_to_film, x + m->camera.x0, y + m->camera.y0);
+    const int fx = (int)lrint(f.x) - m->film.x0, fy = (int)lrint(f.y) - m->film.y0;
+    if (fx < 0 || fy < 0 || fx >= m->film.width || fy >= m->film.height)
+        return true;
+    return seen / view > most_around(&m->all_film, fx, fy, 1) / (double)SPAN + MORE;
+}
+
+/* Adds to a hair what goes on from it and is not plain enough to begin one. */
+static void grow_patch(patch *p, const span_maps *m, const rw_affine *camera_to_film,
+                       uint8_t *taken)
+{
+    memset(taken, 0, (size_t)m->camera.width * (size_t)m->camera.height);
+    for (guint i = 0; i < p->place->len; i++)
+        taken[g_array_index(p->place, int32_t, i)] = 1;
+    for (guint i = 0; i < p->place->len; i++) {
+        const int32_t at = g_array_index(p->place, int32_t, i);
+        const int x = at % m->camera.width, y = at / m->camera.width;
+        for (int j = MAX(y - 2, 0); j <= MIN(y + 2, m->camera.height - 1); j++)
+            for (int k = MAX(x - 2, 0); k <= MIN(x + 2, m->camera.width - 1); k++) {
+                const int32_t next = j * m->camera.width + k;
+                if (taken[next] || !goes_on(m, camera_to_film, k, j))
+                    continue;
+                taken[next] = 1;
+                g_array_append_val(p->place, next);
+            }
+    }
 }
 
 static void bounds(const rw_hair_look *const *looks, size_t count, bool on_film, int box[4])
@@ -258,7 +316,7 @@ static void write_hair(GByteArray *facts, const rw_hair_look *look, const map *m
 static double presence(const map *m, const GArray *place, const rw_hair_look *look, uint8_t *seen)
 {
     memset(seen, 0, (size_t)m->width * (size_t)m->height);
-    for (int i = 0; i < look->count; i++) {
+    for (int i = 0; i < look->plain; i++) {
         const int x = look->point[i].x - m->x0, y = look->point[i].y - m->y0;
         if (x >= 0 && y >= 0 && x < m->width && y < m->height)
             seen[y * m->width + x] = 1;
@@ -300,12 +358,14 @@ static void map_clear(map *m)
 
 static void fill_maps(span_maps *m, const rw_hair_look *const *looks, uint8_t *seen)
 {
-    memset(m->camera.count, 0, (size_t)m->camera.width * (size_t)m->camera.height);
-    memset(m->film.count, 0, (size_t)m->film.width * (size_t)m->film.height);
-    memset(m->view.count, 0, (size_t)m->view.width * (size_t)m->view.height);
+    map *const each[] = {&m->camera, &m->film, &m->all_camera, &m->all_film, &m->view};
+    for (size_t k = 0; k < G_N_ELEMENTS(each); k++)
+        memset(each[k]->count, 0, (size_t)each[k]->width * (size_t)each[k]->height);
     for (size_t i = 0; i < SPAN; i++) {
-        add_look(&m->camera, looks[i], false, seen);
-        add_look(&m->film, looks[i], true, seen);
+        add_look(&m->camera, looks[i], looks[i]->plain, false, seen);
+        add_look(&m->film, looks[i], looks[i]->plain, true, seen);
+        add_look(&m->all_camera, looks[i], looks[i]->count, false, seen);
+        add_look(&m->all_film, looks[i], looks[i]->count, true, seen);
         add_view(&m->view, looks[i]);
     }
 }
@@ -321,6 +381,7 @@ int rw_hair_gather(const rw_hair_look *const *looks, const int64_t *n, size_t co
     if (cam[0] > cam[2] || cam[2] - cam[0] > 8000 || cam[3] - cam[1] > 8000)
         return 0;
     span_maps m = {map_new(cam[0], cam[1], cam[2], cam[3]), map_new(fil[0], fil[1], fil[2], fil[3]),
+                   map_new(cam[0], cam[1], cam[2], cam[3]), map_new(fil[0], fil[1], fil[2], fil[3]),
                    map_new(cam[0], cam[1], cam[2], cam[3])};
     const int places = m.camera.width * m.camera.height;
     const size_t room = (size_t)MAX(places, m.film.width * m.film.height);
@@ -339,6 +400,7 @@ int rw_hair_gather(const rw_hair_look *const *looks, const int64_t *n, size_t co
             if (is_hair(&p, &m, &looks[begin + SPAN / 2]->camera_to_film)) {
                 size_t a, b;
                 measure_life(&m.camera, p.place, looks, count, begin + SPAN / 2, seen, &a, &b);
+                grow_patch(&p, &m, &looks[begin + SPAN / 2]->camera_to_film, seen);
                 write_hair(facts, looks[begin], &m.camera, p.place, n[a], n[b]);
                 found++;
             }
@@ -351,6 +413,8 @@ int rw_hair_gather(const rw_hair_look *const *looks, const int64_t *n, size_t co
     g_free(open);
     map_clear(&m.camera);
     map_clear(&m.film);
+    map_clear(&m.all_camera);
+    map_clear(&m.all_film);
     map_clear(&m.view);
     return found;
 }

@@ -20,7 +20,8 @@
 #include "motion/field.h"
 
 #define RW_HAIR_WIDTH  720  /* px of the picture a look is made on */
-#define RW_HAIR_POINTS 3000 /* dark thin places kept per frame */
+#define RW_HAIR_POINTS 6000 /* dark thin places kept per frame */
+#define RW_HAIR_PLAIN  3000 /* of these, those that may begin a hair */
 
 typedef struct rw_hair_point {
     uint16_t x, y; /* camera px */
@@ -28,6 +29,7 @@ typedef struct rw_hair_point {
 
 typedef struct rw_hair_look {
     int32_t version, count;
+    int32_t plain;            /* so many of the points, from the first, are the plainest */
     int32_t width, height;    /* of the registered picture */
     float scale;              /* camera px per stored pixel */
     rw_affine camera_to_film; /* camera px to px of the registered picture */
