@@ -103,8 +103,11 @@ void part_flicker(trial *set)
                 g_snprintf(best_name, sizeof best_name, "size %d %s", sizes[k / 4], modes[k % 4]);
             }
         }
-        printf("%-12s %5.2f / %5.2f %5.2f / %5.2f %5.2f / %5.2f   %5.2f / %5.2f  (%s)\n",
-               trial_name(r), a[0], a[1], lit[0], lit[1], b[0], b[1], best[0], best[1], best_name);
+        printf("%-12s %5.2f / %5.2f %5.2f / %5.2f %5.2f / %5.2f", trial_name(r), a[0], a[1], lit[0],
+               lit[1], b[0], b[1]);
+        if (best_name[0])
+            printf("   %5.2f / %5.2f  (%s)", best[0], best[1], best_name);
+        printf("\n");
         fflush(stdout);
         clip_clear(&in);
         clip_clear(&out);
