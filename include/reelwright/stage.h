@@ -75,8 +75,8 @@ static inline const rw_frame *rw_window_at(const rw_window *window, int offset)
     return window->frame[RW_REACH_MAX + offset];
 }
 
-/* Nearer than this, mm on the film, a word of a person and a spot are meant to be the same: about the
- * middle of the smallest spots that can be told apart by eye. */
+/* Nearer than this, mm on the film, a word of a person and a spot are meant to be the same: about
+ * the middle of the smallest spots that can be told apart by eye. */
 #define RW_SPOT_SAME 0.03
 
 /* Something that a stage found on a frame and repaired, or left alone because it doubted. */
