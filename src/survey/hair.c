@@ -46,7 +46,7 @@ enum {
 #define EVEN 0.35
 /* What lasts in front of a picture that passes by is restless with it, but no more so one way than
  * the other; what goes with the film, or with a scene, is. */
-#define PASSES     0.85
+#define PASSES     0.80
 #define EVEN_ALONE 0.12
 
 typedef enum state { OPEN, CONTENT, HAIR, GONE } state;
@@ -510,7 +510,8 @@ static void judge(rw_hair_finder *f, guint index, bool others_gone)
     bool restless = u.share > GOES || u.uneven > 2 * EVEN;
     if (!restless && u.share < stands && fabs(u.uneven) < EVEN)
         prove(f, index, RW_HAIR_STANDS, others_gone ? 0.97 : 0.9);
-    else if (others_gone && age >= LONG && u.share < PASSES && fabs(u.uneven) < EVEN_ALONE)
+    else if (others_gone && age >= LONG && u.share < PASSES && fabs(u.uneven) < EVEN_ALONE &&
+             s->hair.contrast > HURRY_CONTRAST)
         prove(f, index, RW_HAIR_OUTLASTS, 0.85);
     else if (restless)
         s->state = CONTENT;

@@ -74,15 +74,23 @@ static int by_first(const void *a, const void *b)
     return (x->box.y > y->box.y) - (x->box.y < y->box.y);
 }
 
-/* Parts of one hair, or of one shower of dirt: they came together, or touch. */
+static bool lies_near(const rw_irect *a, const rw_irect *b, int apart)
+{
+    return a->x - apart < b->x + b->width && b->x - apart < a->x + a->width &&
+           a->y - apart < b->y + b->height && b->y - apart < a->y + a->height;
+}
+
+/* Parts of one hair, or of one shower of dirt: they came together, or touch, or went together and
+ * lie within a hair's length: a part before dark ground is seen later. */
 static bool belongs(const rw_hair *whole, const rw_hair *part)
 {
-    enum { APART = 12 };
-    const rw_irect *a = &whole->box, *b = &part->box;
-    bool touch = a->x - APART < b->x + b->width && b->x - APART < a->x + a->width &&
-                 a->y - APART < b->y + b->height && b->y - APART < a->y + a->height;
+    enum { TOUCHING = 12, A_HAIR = 80 };
+    bool during = part->first <= whole->last + TOGETHER;
+    bool left_together =
+        part->last - whole->last <= TOGETHER && whole->last - part->last <= TOGETHER;
     return part->first - whole->first <= TOGETHER ||
-           (touch && part->first <= whole->last + TOGETHER);
+           (during && lies_near(&whole->box, &part->box, TOUCHING)) ||
+           (during && left_together && lies_near(&whole->box, &part->box, A_HAIR));
 }
 
 static void join(rw_hair *whole, const rw_hair *part)
