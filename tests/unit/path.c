@@ -426,8 +426,8 @@ static void draw_story(const story *s, const texture *scene, const texture *body
         memset(px, 0, sizeof(float) * W * H);
         return;
     }
-    texture_draw(lost && s->black == HIDDEN ? body : scene, at.x / 3, at.y / 3, 0.15,
-                 (rw_irect){0, 0, W, H}, px);
+    const texture *shown = lost && s->black == HIDDEN ? body : scene;
+    texture_draw(shown, at.x / 3, at.y / 3, 0.15, (rw_irect){0, 0, W, H}, px);
     if (s->object > 0) { /* goes its own way, bobbing */
         double x = 60 + 2.1 * t, y = 5 * sin(t / 3.0);
         texture_draw(body, x, y, 0.2,
