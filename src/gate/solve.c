@@ -290,10 +290,14 @@ static void scale_from_hole(const solver *v, size_t i, const rw_hole_sight *h, i
         mean_add(m, (px - 2 * halo) / (2 * v->half[axis]), sd / (2 * v->half[axis]));
 }
 
-/* px per mm along the film from two holes: from like sides, which know nothing of the holes' size
- * or of clipping; else (like = false) from the two that face each other. */
-static void scale_from_pair(const solver *v, size_t i, const rw_hole_sight *p,
-                            const rw_hole_sight *q, bool like, mean *m)
+/* The way along the film between two holes: between like sides, which knows nothing of the holes'
+ * size or of clipping; else (like = false) between the two that face each other. */
+typedef struct span {
+    double px, mm, sd; /* sd: of px */
+} span;
+
+static int pair_spans(const solver *v, size_t i, const rw_hole_sight *p, const rw_hole_sight *q,
+                      bool like, span out[2])
 {
     if (p->index > q->index) {
         const rw_hole_sight *t = p;
@@ -301,8 +305,9 @@ static void scale_from_pair(const solver *v, size_t i, const rw_hole_sight *p,
         q = t;
     }
     rw_point y = gate_axes_of(v->side, angle_of(v, i)).y;
+    int n = 0;
     if (p->index == q->index)
-        return;
+        return 0;
     double pitches = (q->index - p->index) * v->gauge->pitch;
     for (int side = RW_SIDE_BEFORE; side <= RW_SIDE_AFTER; side++) {
         int other = like ? side : RW_SIDE_BEFORE;
@@ -312,8 +317,18 @@ static void scale_from_pair(const solver *v, size_t i, const rw_hole_sight *p,
         double mm = like ? pitches : pitches - v->gauge->perforations[0].height;
         double sd = hypot(hypot(p->side[side].sd, q->side[other].sd), FLOOR_PX);
         if (px > 0 && mm > 0)
-            mean_add(m, (px + (like ? 0 : 2 * halo_of(v, i))) / mm, sd / mm);
+            out[n++] = (span){px, mm, sd};
     }
+    return n;
+}
+
+static void scale_from_pair(const solver *v, size_t i, const rw_hole_sight *p,
+                            const rw_hole_sight *q, bool like, mean *m)
+{
+    span s[2];
+    int n = pair_spans(v, i, p, q, like, s);
+    for (int k = 0; k < n; k++)
+        mean_add(m, (s[k].px + (like ? 0 : 2 * halo_of(v, i))) / s[k].mm, s[k].sd / s[k].mm);
 }
 
 static void gather_scale(solver *v, size_t i, int axis, bool damaged_too)
@@ -422,6 +437,22 @@ static void solve_scale(solver *v)
 /* ---- growth: holes look larger than the scale says when light is clipped or they are not nominal
  */
 
+/* Where the still shows but one end of each hole, what they have grown is missing between them. */
+static void growth_between(const solver *v, size_t i, mean *m)
+{
+    const rw_gate_sight *s = &v->sights[i];
+    for (int k = 0; fits_reel(v, i) && k < s->n_holes; k++)
+        for (int l = k + 1; l < s->n_holes; l++) {
+            span facing[2];
+            int n = s->hole[k].damaged || s->hole[l].damaged
+                        ? 0
+                        : pair_spans(v, i, &s->hole[k], &s->hole[l], false, facing);
+            for (int j = 0; j < n; j++)
+                mean_add(m, (v->scale[ALONG]->path[i] * facing[j].mm - facing[j].px) / 2,
+                         facing[j].sd / 2);
+        }
+}
+
 static void solve_growth(solver *v)
 {
     for (int clipped = 0; clipped < 2; clipped++)
@@ -435,6 +466,8 @@ static void solve_growth(solver *v)
                     if (!s->hole[k].damaged && hole_size(&s->hole[k], axis, &px, &sd))
                         mean_add(&m, px / 2 - v->scale[axis]->path[i] * v->half[axis], sd / 2);
                 }
+                if (axis == ALONG && m.weight <= 0 && is_clipped(s) == clipped)
+                    growth_between(v, i, &m);
                 mean_store(&m, v->growth[clipped][axis], i);
             }
             gate_path_find(v->growth[clipped][axis], NEAR);

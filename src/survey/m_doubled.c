@@ -83,7 +83,8 @@ static bool film_moved(const rw_track *t, size_t i, bool beyond_doubt)
     return !beyond_doubt && off < 2 * AT_HOME && like > AS_EVER; /* only placed a little badly */
 }
 
-/* The picture moved about as much as usual, and that is not little. */
+/* The picture moved about as much as usual, and that is not little. The noise of two stills is
+ * there whether anything moves or not, so on a quiet scene a repeat differs nearly as much. */
 static bool picture_moved(const rw_track *t, size_t i)
 {
     double usual = rw_track_around(t, i, RW_M_DIFFERENCE, REACH, 0.5);
@@ -121,7 +122,7 @@ static void report(const evidence *e, size_t i, double usual, double share, doub
 
 /* Two frames are never alike in every place at once, so the weakest place is a witness of its own:
  * the only one where a still is blurred and has lost most of its grain, and a second one where
- * neighbours are now more and now less alike. The film must not object. */
+ * neighbours are now more and now less alike. */
 static bool is_same_everywhere(const evidence *e, size_t i, double limit, double *usual,
                                double *share)
 {
@@ -130,8 +131,7 @@ static bool is_same_everywhere(const evidence *e, size_t i, double limit, double
     double spread, weakest = rw_track_value(e->t, i, RW_M_SAME_WEAKEST);
     *usual = usual_likeness(e->t, e->weakest, i, &spread, &few);
     *share = (weakest - *usual) / (1 - *usual);
-    return !few && *share > limit && weakest - *usual > spreads * spread &&
-           !(strip_off(e->t, i, strip_side(e->t, i)) < AT_HOME);
+    return !few && *share > limit && weakest - *usual > spreads * spread;
 }
 
 /* Neither next nor unlike: the strip of the next picture is plainly not this one's, and of what a
@@ -160,13 +160,15 @@ static void judge(const evidence *e, size_t i, const rw_limits *limits, rw_verdi
     if (few)
         limit = 2.5 * limit; /* another scene may keep more of its picture from frame to frame */
     double share = (same - usual) / (1 - usual);
+    double own_usual, own_share;
+    bool everywhere = is_same_everywhere(e, i, limit, &own_usual, &own_share);
     if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual) ||
-        film_moved(t, i, share > 2 * limit) || picture_moved(t, i)) {
+        film_moved(t, i, share > 2 * limit) || (picture_moved(t, i) && !everywhere)) {
         /* a still that is blurred itself may show the frame before it, where the film came from */
         bool blurred = e->blurred[i - 1];
         if (blurred && !e->blurred[i] && !few && is_same_not_next(e, i, usual, spread, limit / 2))
             report(e, i, usual, (same - usual) / (1 - usual), 0.8, verdicts);
-        else if (!e->blurred[i] &&
+        else if (!e->blurred[i] && !(strip_off(t, i, strip_side(t, i)) < AT_HOME) &&
                  is_same_everywhere(e, i, blurred ? 0.8 * limit : 2 * limit, &usual, &share))
             report(e, i, usual, share, blurred ? 0.8 : 0.9, verdicts);
         return;

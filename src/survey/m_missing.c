@@ -259,14 +259,17 @@ static size_t count_missing(double gap, double moved, bool gap_counts)
 
 typedef struct case_for {
     double hearing, gap, spread, moved;
-    bool film_says_gap, film_says_none, clock, pulse, picture, still;
+    bool film_says_gap, film_says_none, grain_says_gap, clock, pulse, picture, still;
 } case_for;
 
 static case_for hear(const rw_track *t, const film_witness *film, const rw_limits *limits, size_t i)
 {
     case_for c = {.hearing = film->heard ? hearing(t, film, i) : 0};
     bool listened = c.hearing >= limits->v[RW_LIMIT_CONTINUITY] && !film->excused[i];
-    c.film_says_none = film->heard && is_home(film, i) && grain_agrees(t, film, i);
+    bool home = film->heard && is_home(film, i), agrees = home && grain_agrees(t, film, i);
+    c.film_says_none = home && agrees;
+    /* a motionless scene: the strip's scene is in its place, its grain is not */
+    c.grain_says_gap = listened && home && !agrees;
     c.gap = interval(t, i, &c.spread);
     c.clock = c.gap > limits->v[RW_LIMIT_GAP] && c.gap - 1 > 4 * c.spread;
     /* a transport that ran on makes whole multiples, a pause does not */
@@ -288,11 +291,13 @@ static double weigh(const case_for *c)
         return 0;
     if (c->film_says_gap)
         return c->clock || c->picture ? 0.98 : 0.8 + 0.15 * c->hearing;
+    if (c->grain_says_gap && c->clock)
+        return 0.95;
     if (c->clock && c->picture)
         return 0.9;
     if (c->pulse && c->still)
         return 0.6; /* nothing moves: the clock stands alone */
-    if (isnan(c->gap) && c->picture && c->moved > 1.75)
+    if (isnan(c->gap) && (c->grain_says_gap || (c->picture && c->moved > 1.75)))
         return 0.5; /* no clock: the picture stands alone */
     return 0;
 }
@@ -308,6 +313,10 @@ static void say_why(rw_verdict *v, const case_for *c, bool heard)
     g_autoptr(GString) why = g_string_new(NULL);
     if (c->film_says_gap)
         g_string_append(why, "The strip of the next picture on the still before is not this one's");
+    else if (c->grain_says_gap)
+        g_string_append(why,
+                        "The strip of the next picture on the still before shows this scene, but "
+                        "not the grain of this picture");
     else if (heard)
         g_string_append(why, "The film's own strips cannot be heard here");
     else
