@@ -91,6 +91,25 @@ static bool picture_moved(const rw_track *t, size_t i)
     return usual > 0.02 && rw_track_value(t, i, RW_M_DIFFERENCE) > 0.6 * usual;
 }
 
+/* Nothing moved where all else moves. */
+static bool picture_rests(const rw_track *t, size_t i)
+{
+    double usual = rw_track_around(t, i, RW_M_DIFFERENCE, REACH, 0.3);
+    return rw_track_value(t, i, RW_M_DIFFERENCE) < 0.45 * usual;
+}
+
+/* A switch that bounces trips the camera twice at once. */
+static bool came_early(const rw_track *t, size_t i)
+{
+    double around[2 * REACH + 1];
+    size_t n = 0, first = i > REACH ? i - REACH : 1;
+    for (size_t k = first; k <= i + REACH && k < t->count; k++)
+        if (t->time_us[k] != INT64_MIN && t->time_us[k - 1] != INT64_MIN)
+            around[n++] = (double)(t->time_us[k] - t->time_us[k - 1]);
+    return n >= 4 && t->time_us[i] != INT64_MIN && t->time_us[i - 1] != INT64_MIN &&
+           (double)(t->time_us[i] - t->time_us[i - 1]) < 0.6 * rw_median(around, n);
+}
+
 /* What judges go by. */
 typedef struct evidence {
     const rw_track *t;
@@ -162,6 +181,11 @@ static void judge(const evidence *e, size_t i, const rw_limits *limits, rw_verdi
     double share = (same - usual) / (1 - usual);
     double own_usual, own_share;
     bool everywhere = is_same_everywhere(e, i, limit, &own_usual, &own_share);
+    if (share > 0.35 * limit && same - usual > 4 * spread && picture_rests(t, i) &&
+        came_early(t, i) && !film_moved(t, i, true)) {
+        report(e, i, usual, share, 0.9, verdicts); /* little grain, but three more witnesses */
+        return;
+    }
     if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual) ||
         film_moved(t, i, share > 2 * limit) || (picture_moved(t, i) && !everywhere)) {
         /* a still that is blurred itself may show the frame before it, where the film came from */

@@ -259,19 +259,23 @@ static size_t count_missing(double gap, double moved, bool gap_counts)
 
 typedef struct case_for {
     double hearing, gap, spread, moved;
-    bool film_says_gap, film_says_none, grain_says_gap, clock, pulse, picture, still;
+    bool film_says_gap, film_says_none, grain_says_gap, clock, clock_says_none, pulse, picture,
+        still, deaf;
 } case_for;
 
 static case_for hear(const rw_track *t, const film_witness *film, const rw_limits *limits, size_t i)
 {
     case_for c = {.hearing = film->heard ? hearing(t, film, i) : 0};
-    bool listened = c.hearing >= limits->v[RW_LIMIT_CONTINUITY] && !film->excused[i];
+    c.deaf = c.hearing < limits->v[RW_LIMIT_CONTINUITY];
+    bool listened = !c.deaf && !film->excused[i];
     bool home = film->heard && is_home(film, i), agrees = home && grain_agrees(t, film, i);
     c.film_says_none = home && agrees;
     /* a motionless scene: the strip's scene is in its place, its grain is not */
     c.grain_says_gap = listened && home && !agrees;
     c.gap = interval(t, i, &c.spread);
     c.clock = c.gap > limits->v[RW_LIMIT_GAP] && c.gap - 1 > 4 * c.spread;
+    /* every picture trips the switch once: a clock that ticks evenly here has missed none */
+    c.clock_says_none = c.spread < 0.1 && fabs(c.gap - 1) < 0.25;
     /* a transport that ran on makes whole multiples, a pause does not */
     c.pulse = c.clock && c.gap < 6.5 && fabs(c.gap - rint(c.gap)) < MAX(0.06, 3 * c.spread);
     c.moved = motion(t, i);
@@ -289,14 +293,18 @@ static double weigh(const case_for *c)
 {
     if (c->film_says_none)
         return 0;
-    if (c->film_says_gap)
-        return c->clock || c->picture ? 0.98 : 0.8 + 0.15 * c->hearing;
+    if (c->film_says_gap && (c->clock || c->picture))
+        return 0.98;
+    if (c->film_says_gap && !c->clock_says_none)
+        return 0.8 + 0.15 * c->hearing;
     if (c->grain_says_gap && c->clock)
         return 0.95;
     if (c->clock && c->picture)
         return 0.9;
-    if (c->pulse && c->still)
-        return 0.6; /* nothing moves: the clock stands alone */
+    if (c->pulse && c->deaf && c->moved > 1.25)
+        return 0.8;
+    if (c->pulse && (c->still || c->deaf))
+        return 0.6; /* nothing moves, or not evenly: the clock stands alone */
     if (isnan(c->gap) && (c->grain_says_gap || (c->picture && c->moved > 1.75)))
         return 0.5; /* no clock: the picture stands alone */
     return 0;
