@@ -141,12 +141,17 @@ static bool is_home(const film_witness *w, size_t i)
 }
 
 /* Off by more than registration's error, but not by much, and as like its piece of film as strips
- * here are: rather a still that is placed badly. */
+ * here are: rather a still that is placed badly. By more than that when it is also as much more
+ * like it than its surroundings are, which no other frame's strip of the same scene is. */
 static bool is_almost_home(const rw_track *t, const film_witness *w, size_t i)
 {
-    static const double as_usual = 0.85;
+    static const double as_usual = 0.85, excess_as_usual = 0.7;
     double usual = rw_track_around(t, i, w->side->likeness, REACH, 0.5);
-    return w->off[i] < 2 * HOME_PX && rw_track_value(t, i, w->side->likeness) > as_usual * usual;
+    double beside = rw_track_around(t, i, w->side->beside, REACH, 0.5);
+    double here = rw_track_value(t, i, w->side->likeness);
+    double excess = here - rw_track_value(t, i, w->side->beside);
+    bool plain = excess > 0.2 && excess > excess_as_usual * (usual - beside);
+    return w->off[i] < (plain ? 4 : 2) * HOME_PX && here > as_usual * usual;
 }
 
 /* Share of pairs round position i, in its scene, whose strips are found at home: how far the film
@@ -259,8 +264,7 @@ static size_t count_missing(double gap, double moved, bool gap_counts)
 
 typedef struct case_for {
     double hearing, gap, spread, moved;
-    bool film_says_gap, film_says_none, grain_says_gap, clock, clock_says_none, pulse, picture,
-        still, deaf;
+    bool film_says_gap, film_says_none, grain_says_gap, clock, pulse, picture, still, deaf;
 } case_for;
 
 static case_for hear(const rw_track *t, const film_witness *film, const rw_limits *limits, size_t i)
@@ -274,8 +278,6 @@ static case_for hear(const rw_track *t, const film_witness *film, const rw_limit
     c.grain_says_gap = listened && home && !agrees;
     c.gap = interval(t, i, &c.spread);
     c.clock = c.gap > limits->v[RW_LIMIT_GAP] && c.gap - 1 > 4 * c.spread;
-    /* every picture trips the switch once: a clock that ticks evenly here has missed none */
-    c.clock_says_none = c.spread < 0.1 && fabs(c.gap - 1) < 0.25;
     /* a transport that ran on makes whole multiples, a pause does not */
     c.pulse = c.clock && c.gap < 6.5 && fabs(c.gap - rint(c.gap)) < MAX(0.06, 3 * c.spread);
     c.moved = motion(t, i);
@@ -293,10 +295,8 @@ static double weigh(const case_for *c)
 {
     if (c->film_says_none)
         return 0;
-    if (c->film_says_gap && (c->clock || c->picture))
-        return 0.98;
-    if (c->film_says_gap && !c->clock_says_none)
-        return 0.8 + 0.15 * c->hearing;
+    if (c->film_says_gap)
+        return c->clock || c->picture ? 0.98 : 0.8 + 0.15 * c->hearing;
     if (c->grain_says_gap && c->clock)
         return 0.95;
     if (c->clock && c->picture)
