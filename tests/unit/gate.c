@@ -757,6 +757,67 @@ static void test_solve_garbage(void)
     g_rand_free(rand);
 }
 
+/* Stills of Regular 8 that show but the inner end of each of the two perforations, whose edges a
+ * tone curve has moved inwards: what is measured of such a still, without a picture. */
+static void test_half_seen(void)
+{
+    enum { N = 40 };
+    const double scale = 190, shrunk = 0.85;
+    const rw_gauge *gauge = rw_gauge_find("regular8");
+    const rw_perforation *p = &gauge->perforations[0];
+    rw_gate_sight sights[N];
+    rw_gate_fit fits[N];
+    double place[N], sum = 0, off = 0;
+    GRand *rand = g_rand_new_with_seed(8);
+    memset(sights, 0, sizeof sights);
+    for (int i = 0; i < N; i++) {
+        rw_gate_sight *s = &sights[i];
+        *s = (rw_gate_sight){.version = RW_GATE_VERSION,
+                             .side = RW_SIDE_LEFT,
+                             .n_holes = 2,
+                             .confidence = 1,
+                             .stored_width = 1200,
+                             .stored_height = 800};
+        place[i] = 3.5 * normal(rand);
+        for (int k = 0; k < 2; k++) {
+            rw_hole_sight *h = &s->hole[k];
+            *h = (rw_hole_sight){.found = true,
+                                 .index = k,
+                                 .cx = 220,
+                                 .angle_sd = 1e-4,
+                                 .sd = 0.01,
+                                 .cy = 400 + place[i] + (k - 0.5) * gauge->pitch * scale,
+                                 .width = p->width * scale - 2 * shrunk,
+                                 .height = p->height * scale - 2 * shrunk,
+                                 .inliers = 1,
+                                 .residual = 0.1,
+                                 .edge_across = 3,
+                                 .edge_along = 3,
+                                 .light = 0.8};
+            for (int j = 0; j < 4; j++) {
+                bool hidden = j == (k ? RW_SIDE_AFTER : RW_SIDE_BEFORE);
+                double half = (j == RW_SIDE_OUTER || j == RW_SIDE_INNER ? h->width : h->height) / 2;
+                if (!hidden)
+                    h->side[j] = (rw_side_sight){half + 0.01 * normal(rand), 0, 0.01, 1};
+            }
+        }
+    }
+    rw_gate_summary summary;
+    rw_gate_solve(gauge, sights, N, fits, &summary);
+    for (int i = 0; i < N; i++) {
+        double error = rw_affine_apply(fits[i].film_to_still, 3, 0).y - 400 - place[i];
+        g_assert_false(fits[i].damaged);
+        g_assert_cmpint(fits[i].method, ==, RW_GATE_PERFORATION);
+        sum += error;
+        off += error * error;
+    }
+    g_test_message("off by %.3f px on average, weave %.4f px", sum / N,
+                   sqrt(off / N - sum / N * sum / N));
+    g_assert_cmpfloat(sqrt(fmax(0, off / N - sum / N * sum / N)), <, 0.03);
+    g_assert_cmpfloat(fabs(sum / N), <, 0.2);
+    g_rand_free(rand);
+}
+
 /* ---- which way is up ---- */
 
 static double hash_noise(int x, int y)
@@ -838,5 +899,6 @@ int main(int argc, char **argv)
     g_test_add_func("/gate/solve-bad", test_solve_bad);
     g_test_add_func("/gate/solve-garbage", test_solve_garbage);
     g_test_add_func("/gate/way-up", test_way_up);
+    g_test_add_func("/gate/half-seen", test_half_seen);
     return g_test_run();
 }

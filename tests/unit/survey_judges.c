@@ -189,6 +189,62 @@ static void test_nothing_missing(void)
     rw_track_free(&t);
 }
 
+/* A motionless scene: its strip lies where it should whatever frame it shows, and only the grain
+ * knows. */
+static void still_strips(rw_track *t)
+{
+    for (size_t i = 0; i < t->count; i++) {
+        set(t, i, RW_M_FAR, 0.47 + 0.015 * noise(i, 601));
+        set(t, i, RW_M_FAR_BESIDE, 0.28 + 0.015 * noise(i, 602));
+    }
+}
+
+static void pause_for(rw_track *t, size_t i, double seconds)
+{
+    for (size_t k = i; k < t->count; k++)
+        t->time_us[k] += (int64_t)(seconds * 1e6);
+}
+
+static void test_missing_where_nothing_moves(void)
+{
+    rw_track *t = calm_track(120);
+    still_strips(t);
+    pause_for(t, 50, 1);
+    expect_none(t); /* the same grain: the camera waited, the film did, too */
+    set(t, 50, RW_M_FAR, 0.33);
+    set(t, 50, RW_M_FAR_BESIDE, 0.3);
+    rw_verdicts *verdicts = judged(t);
+    g_assert_true(only(verdicts, RW_KIND_MISSING, 50)->sure);
+    rw_verdicts_free(&verdicts);
+    rw_track_free(&t);
+}
+
+/* No strip of another picture shows, as with a tight gate: the clock's whole multiple and a picture
+ * that moved on somewhat further will do; the clock alone is to be looked at. */
+static void test_missing_unheard(void)
+{
+    for (int moves = 0; moves < 2; moves++) {
+        rw_track *t = calm_track(120);
+        for (size_t i = 0; i < t->count; i++) {
+            set(t, i, RW_M_FAR, NAN);
+            set(t, i, RW_M_FAR_X, NAN);
+            set(t, i, RW_M_FAR_Y, NAN);
+            for (int b = 0; b < RW_STEP_BLOCKS; b++) {
+                t->step[i].dx[b] = (int16_t)(moves ? 32 * (i == 50 ? 1.4 : 1) : 0);
+                t->step[i].weight[b] = 255;
+            }
+        }
+        expect_none(t);
+        pause_for(t, 50, 1);
+        rw_verdicts *verdicts = judged(t);
+        const rw_verdict *v = only(verdicts, RW_KIND_MISSING, 50);
+        g_assert_cmpint(v->sure, ==, moves);
+        g_assert_cmpuint(v->missing, ==, 1);
+        rw_verdicts_free(&verdicts);
+        rw_track_free(&t);
+    }
+}
+
 /* ---- doubled ---- */
 
 static void repeat(rw_track *t, size_t i, double same, double weakest)
@@ -222,6 +278,44 @@ static void test_doubled(void)
         rw_verdicts_free(&verdicts);
         rw_track_free(&t);
     }
+}
+
+/* On a quiet scene two stills of one frame differ by their noise, nearly as much as neighbours do.
+ */
+static void test_doubled_in_noise(void)
+{
+    rw_track *t = calm_track(120);
+    for (size_t i = 0; i < t->count; i++)
+        set(t, i, RW_M_DIFFERENCE, 0.026 + 0.001 * noise(i, 603));
+    expect_none(t);
+    repeat(t, 40, 0.5, 0.4);
+    set(t, 40, RW_M_DIFFERENCE, 0.019);
+    rw_verdicts *verdicts = judged(t);
+    only(verdicts, RW_KIND_DOUBLED, 40);
+    rw_verdicts_free(&verdicts);
+    rw_track_free(&t);
+}
+
+/* Too little grain to swear by, but nothing moved and the still came at once after the other: a
+ * switch that bounced. The clock alone, or a picture that rests alone, proves nothing. */
+static void test_doubled_by_bounce(void)
+{
+    for (unsigned early = 0; early < 2; early++)
+        for (unsigned rests = 0; rests < 2; rests++) {
+            rw_track *t = calm_track(120);
+            for (size_t i = 0; i < t->count; i++)
+                set(t, i, RW_M_SAME, 0.06 + 0.01 * noise(i, 604));
+            repeat(t, 40, 0.16, 0.1);
+            set(t, 40, RW_M_DIFFERENCE, rests ? 0.01 : 0.05);
+            set(t, 40, RW_M_FAR, NAN);
+            if (early)
+                pause_for(t, 40, -0.9);
+            rw_verdicts *verdicts = judged(t);
+            tell(verdicts);
+            g_assert_cmpuint(count_of(verdicts, RW_KIND_DOUBLED), ==, early * rests);
+            rw_verdicts_free(&verdicts);
+            rw_track_free(&t);
+        }
 }
 
 static void smear(rw_track *t, size_t i)
@@ -547,6 +641,41 @@ static void test_splice(void)
     rw_track_free(&t);
 }
 
+/* Light that is taken from `rows` rows at the end of one picture and at the head of the next. */
+static void lay_tape(rw_track *t, size_t joint, int rows, double share)
+{
+    for (int k = 0; k < rows * RW_COLOUR_COLUMNS; k++) {
+        uint8_t *end = &t->look[joint - 1].tone[RW_COLOUR_SAMPLES - 1 - k];
+        uint8_t *head = &t->look[joint].tone[k];
+        *end = (uint8_t)lrint(*end * (1 - share));
+        *head = (uint8_t)lrint(*head * (1 - share));
+    }
+}
+
+/* Tape tells a joint that did not throw the film; a shadow on one of the two pictures does not. */
+static void test_splice_tape(void)
+{
+    for (unsigned taped = 0; taped < 2; taped++) {
+        rw_track *t = calm_track(120);
+        for (size_t i = 0; i < t->count; i++) {
+            t->look[i].seen = true;
+            for (uint32_t k = 0; k < RW_COLOUR_SAMPLES; k++)
+                t->look[i].tone[k] =
+                    (uint8_t)lrint(90 + 60 * noise(k, 605) / 3 + 2 * noise(i * 300 + k, 606));
+        }
+        expect_none(t);
+        lay_tape(t, 60, 9, 0.06);
+        if (!taped)
+            t->look[60] = t->look[61];
+        rw_verdicts *verdicts = judged(t);
+        tell(verdicts);
+        g_assert_cmpuint(rw_verdicts_count(verdicts), ==, taped);
+        g_assert_cmpuint(rw_verdicts_cover(verdicts, RW_KIND_SPLICE, 60), ==, taped);
+        rw_verdicts_free(&verdicts);
+        rw_track_free(&t);
+    }
+}
+
 /* ---- files ---- */
 
 static void test_stills(void)
@@ -588,6 +717,11 @@ int main(int argc, char **argv)
     g_test_add_func("/judges/clipped", test_clipped);
     g_test_add_func("/judges/damage", test_damage);
     g_test_add_func("/judges/splice", test_splice);
+    g_test_add_func("/judges/splice/tape", test_splice_tape);
+    g_test_add_func("/judges/missing/nothing-moves", test_missing_where_nothing_moves);
+    g_test_add_func("/judges/missing/unheard", test_missing_unheard);
+    g_test_add_func("/judges/doubled/noise", test_doubled_in_noise);
+    g_test_add_func("/judges/doubled/bounce", test_doubled_by_bounce);
     g_test_add_func("/judges/stills", test_stills);
     return g_test_run();
 }
