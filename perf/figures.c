@@ -7,6 +7,23 @@
 
 #include "figures.h"
 
+void perf_fail(const GError *error)
+{
+    g_printerr("%s: %s\n", g_get_prgname(), error->message);
+    _exit(1);
+}
+
+char *perf_read_options(const GOptionEntry *entries, int *argc, char ***argv)
+{
+    g_autoptr(GError) error = NULL;
+    GOptionContext *context = g_option_context_new("[FOLDER]");
+    g_option_context_add_main_entries(context, entries, NULL);
+    if (!g_option_context_parse(context, argc, argv, &error))
+        perf_fail(error);
+    g_option_context_free(context);
+    return *argc > 1 ? g_strdup((*argv)[1]) : g_dir_make_tmp("rw-perf-XXXXXX", NULL);
+}
+
 double perf_now(void)
 {
     return (double)g_get_monotonic_time() * 1e-6;

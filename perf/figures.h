@@ -15,6 +15,11 @@ typedef struct perf_figures {
     int eighths; /* at which stills were decoded */
 } perf_figures;
 
+/* Says the error and ends the program. */
+void perf_fail(const GError *error) G_GNUC_NORETURN;
+/* Reads options out of argv; what is left names the folder to work in, or one is made. g_free. */
+char *perf_read_options(const GOptionEntry *entries, int *argc, char ***argv);
+
 double perf_now(void);
 double perf_cpu(void);
 /* Ends this program when the run fails. */

@@ -51,18 +51,12 @@ static rw_finish_options options_of(const request *r)
     return o;
 }
 
-static void fail(const GError *error)
-{
-    g_printerr("perf-finish: %s\n", error->message);
-    _exit(1);
-}
-
 static rw_reel *open_reel(const request *r)
 {
     g_autoptr(GError) error = NULL;
     rw_reel *reel = rw_reel_open(r->reel, &error);
     if (!reel)
-        fail(error);
+        perf_fail(error);
     return reel;
 }
 
@@ -78,7 +72,7 @@ static perf_figures run_finish(const void *data)
     double wall = perf_now(), cpu = perf_cpu();
     rw_finish *finish = rw_finish_new(reel, &o, &error);
     if (!finish || !rw_finish_run(finish, &report, &error))
-        fail(error);
+        perf_fail(error);
     perf_figures f = {.wall = perf_now() - wall, .cpu = perf_cpu() - cpu, .frames = report.written};
     rw_finish_free(&finish);
     rw_reel_close(&reel);
@@ -147,14 +141,14 @@ static perf_figures run_floor(const void *data)
     rw_finish_options o = options_of(r);
     floor_run f = {.plan = rw_plan_new(reel, &o, &error)};
     if (!f.plan)
-        fail(error);
+        perf_fail(error);
     int64_t last = (int64_t)f.plan->timeline.pictures->len - 1;
     rw_pool *pool = rw_pool_new((size_t)8 << 30);
     f.frames = g_array_new(FALSE, FALSE, sizeof(rw_packed));
     f.eighths = rw_scaled_decode(f.plan->still_px_per_mm / f.plan->scenes[0].composition.px_per_mm);
     if (!rw_prepare(f.plan, 0, last, pool, &o, &error) ||
         !rw_pipeline_run(f.plan, 0, last, pool, NULL, keep, &f, &error))
-        fail(error);
+        perf_fail(error);
     rw_movie_spec spec = {.path = r->output,
                           .width = f.plan->width,
                           .height = f.plan->height,
@@ -168,7 +162,7 @@ static perf_figures run_floor(const void *data)
     if (!f.movie ||
         !rw_flow_run(&ops, 0, last, r->threads, 2 * r->threads, 1000, NULL, &f, &error) ||
         !rw_movie_close(&f.movie, &error))
-        fail(error);
+        perf_fail(error);
     perf_figures result = {.wall = perf_now() - wall,
                            .cpu = perf_cpu() - cpu,
                            .frames = last + 1,
@@ -197,7 +191,7 @@ static void forget_facts(const char *reel)
     }
     if (!g_file_get_contents(first ? path : aside, &data, &bytes, &error) ||
         !g_file_set_contents(first ? aside : path, data, (gssize)bytes, &error))
-        fail(error);
+        perf_fail(error);
 }
 
 static void make_reel(const char *folder, bool quick)
@@ -237,14 +231,7 @@ int main(int argc, char **argv)
         {"size", 0, 0, G_OPTION_ARG_STRING, &size, "Of the movie (hd)", "SIZE"},
         {"codec", 0, 0, G_OPTION_ARG_STRING, &codec, "h264 unless given", "CODEC"},
         G_OPTION_ENTRY_NULL};
-    g_autoptr(GError) error = NULL;
-    GOptionContext *context = g_option_context_new("[FOLDER]");
-    g_option_context_add_main_entries(context, entries, NULL);
-    if (!g_option_context_parse(context, &argc, &argv, &error))
-        fail(error);
-    g_option_context_free(context);
-
-    g_autofree char *folder = argc > 1 ? g_strdup(argv[1]) : g_dir_make_tmp("rw-perf-XXXXXX", NULL);
+    g_autofree char *folder = perf_read_options(entries, &argc, &argv);
     g_autofree char *reel = g_build_filename(folder, "regatta", NULL);
     if (!rw_reel_exists(reel)) {
         g_print("making a reel ...\n");

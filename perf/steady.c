@@ -42,12 +42,6 @@ typedef struct bench {
     rw_steady_pose *pose;
 } bench;
 
-static void fail(const GError *error)
-{
-    g_printerr("perf-steady: %s\n", error->message);
-    _exit(1);
-}
-
 static void make(bench *b)
 {
     g_autoptr(GError) error = NULL;
@@ -60,7 +54,7 @@ static void make(bench *b)
     o->truth_movies = false;
     rw_demo *demo = rw_demo_options_off(o, "faults", &error) ? rw_demo_new(o, &error) : NULL;
     if (!demo || !rw_demo_write(demo, b->folder, b->threads, NULL, NULL, NULL, &error))
-        fail(error);
+        perf_fail(error);
     b->frames = (int)rw_demo_count_stills(demo);
     b->paths = g_ptr_array_new_with_free_func(g_free);
     for (int i = 0; i < b->frames; i++) {
@@ -80,7 +74,7 @@ static void decode_all(bench *b)
     for (int i = 0; i < b->frames; i++) {
         rw_pixels *p = &b->pixels[i];
         if (!rw_decoder_decode(decoder, g_ptr_array_index(b->paths, (guint)i), 8, p, &error))
-            fail(error);
+            perf_fail(error);
         p->data = g_memdup2(p->data, (gsize)p->stride * (gsize)p->height);
     }
     rw_decoder_free(&decoder);
@@ -195,7 +189,7 @@ static perf_figures best_of(bench *b, const rw_ordered_ops *ops, void (*alone)(b
             alone(b);
         else if (!rw_ordered_run(ops, 0, b->frames - 1, b->threads, 2 * b->threads, NULL, b,
                                  &error))
-            fail(error);
+            perf_fail(error);
         perf_figures f = {.wall = perf_now() - wall, .cpu = perf_cpu() - cpu, .frames = b->frames};
         perf_keep_best(&best, f, run == 0);
     }
@@ -255,7 +249,7 @@ int main(int argc, char **argv)
     }
     b.folder = g_dir_make_tmp("perf-steady-XXXXXX", &error);
     if (!b.folder)
-        fail(error);
+        perf_fail(error);
     make(&b);
     decode_all(&b);
     size_t n = (size_t)b.frames;

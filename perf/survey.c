@@ -29,18 +29,12 @@ typedef struct request {
     int threads;
 } request;
 
-static void fail(const GError *error)
-{
-    g_printerr("perf-survey: %s\n", error->message);
-    _exit(1);
-}
-
 static rw_reel *open_reel(const char *path)
 {
     g_autoptr(GError) error = NULL;
     rw_reel *reel = rw_reel_open(path, &error);
     if (!reel)
-        fail(error);
+        perf_fail(error);
     return reel;
 }
 
@@ -55,7 +49,7 @@ static perf_figures run_survey(const void *data)
     rw_survey_summary summary;
     double wall = perf_now(), cpu = perf_cpu();
     if (!rw_survey_run(reel, &o, &summary, &error))
-        fail(error);
+        perf_fail(error);
     perf_figures f = {
         .wall = perf_now() - wall, .cpu = perf_cpu() - cpu, .frames = summary.measured};
     rw_reel_close(&reel);
@@ -102,7 +96,7 @@ static floor_run list_stills(rw_reel *reel)
     g_autoptr(GError) error = NULL;
     GArray *stills = rw_reel_stills(reel, &error);
     if (!stills)
-        fail(error);
+        perf_fail(error);
     floor_run f = {.paths = g_ptr_array_new_with_free_func(g_free)};
     for (guint i = 0; i < stills->len; i++) {
         const rw_still_row *s = &g_array_index(stills, rw_still_row, i);
@@ -121,7 +115,7 @@ static perf_figures run_start(const void *data)
     rw_reel *reel = open_reel(r->reel);
     const rw_gauge *gauge = rw_reel_gauge(reel, &error);
     if (!gauge)
-        fail(error);
+        perf_fail(error);
     floor_run f = list_stills(reel);
     rw_basis basis;
     double wall = perf_now(), cpu = perf_cpu();
@@ -143,7 +137,7 @@ static perf_figures run_floor(const void *data)
     double wall = perf_now(), cpu = perf_cpu();
     if (!rw_ordered_run(&ops, 0, (int64_t)f.paths->len - 1, r->threads, 2 * r->threads, NULL, &f,
                         &error))
-        fail(error);
+        perf_fail(error);
     perf_figures result = {.wall = perf_now() - wall,
                            .cpu = perf_cpu() - cpu,
                            .frames = (int64_t)f.paths->len,
@@ -165,14 +159,14 @@ static void make_reel(const char *folder, const char *reel, bool quick)
     o->seed = 5;
     rw_demo *demo = rw_demo_new(o, &error);
     if (!demo || !rw_demo_write(demo, made, rw_cpu_count(), NULL, NULL, NULL, &error))
-        fail(error);
+        perf_fail(error);
     rw_demo_free(&demo);
     rw_demo_options_free(&o);
     const char *cards[] = {card};
     rw_intake_options options = RW_INTAKE_DEFAULTS;
     rw_intake_summary summary;
     if (!rw_intake(cards, 1, reel, &options, &summary, &error))
-        fail(error);
+        perf_fail(error);
     rw_intake_summary_clear(&summary);
 }
 
@@ -182,7 +176,7 @@ static double mean_megabytes(const char *path)
     rw_reel *reel = open_reel(path);
     GArray *stills = rw_reel_stills(reel, &error);
     if (!stills)
-        fail(error);
+        perf_fail(error);
     double bytes = 0;
     for (guint i = 0; i < stills->len; i++)
         bytes += (double)g_array_index(stills, rw_still_row, i).bytes;
@@ -200,14 +194,7 @@ int main(int argc, char **argv)
         {"quick", 0, 0, G_OPTION_ARG_NONE, &quick, "Fewer and smaller stills", NULL},
         {"threads", 0, 0, G_OPTION_ARG_INT, &threads, "Workers", "N"},
         G_OPTION_ENTRY_NULL};
-    g_autoptr(GError) error = NULL;
-    GOptionContext *context = g_option_context_new("[FOLDER]");
-    g_option_context_add_main_entries(context, entries, NULL);
-    if (!g_option_context_parse(context, &argc, &argv, &error))
-        fail(error);
-    g_option_context_free(context);
-
-    g_autofree char *folder = argc > 1 ? g_strdup(argv[1]) : g_dir_make_tmp("rw-perf-XXXXXX", NULL);
+    g_autofree char *folder = perf_read_options(entries, &argc, &argv);
     g_autofree char *reel = g_build_filename(folder, "reel", NULL);
     if (!rw_reel_exists(reel)) {
         g_print("making a reel ...\n");

@@ -41,12 +41,6 @@ typedef struct meter {
     int late_stills[MOST];
 } meter;
 
-static void fail(const GError *error)
-{
-    g_printerr("perf-watch: %s\n", error->message);
-    _exit(1);
-}
-
 /* ---- the camera ---- */
 
 static void copy_in_pieces(const char *from, const char *to)
@@ -55,7 +49,7 @@ static void copy_in_pieces(const char *from, const char *to)
     gsize bytes = 0, done = 0;
     g_autoptr(GError) error = NULL;
     if (!g_file_get_contents(from, &data, &bytes, &error))
-        fail(error);
+        perf_fail(error);
     int fd = open(to, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
     while (fd >= 0 && done < bytes) {
         ssize_t n = write(fd, data + done, MIN(bytes - done, bytes / 8 + 1));
@@ -130,12 +124,12 @@ static void make_card(const char *made, bool quick)
     o->seed = 5;
     for (size_t i = 0; i < G_N_ELEMENTS(settings); i++)
         if (!rw_demo_options_set(o, settings[i], &error))
-            fail(error);
+            perf_fail(error);
     if (!rw_demo_options_off(o, "hair", &error) || !rw_demo_options_off(o, "damage", &error))
-        fail(error);
+        perf_fail(error);
     rw_demo *demo = rw_demo_new(o, &error);
     if (!demo || !rw_demo_write(demo, made, rw_cpu_count(), NULL, NULL, NULL, &error))
-        fail(error);
+        perf_fail(error);
     rw_demo_free(&demo);
     rw_demo_options_free(&o);
 }
@@ -198,14 +192,8 @@ int main(int argc, char **argv)
         {"rate", 0, 0, G_OPTION_ARG_DOUBLE, &rate, "Stills a second", "R"},
         {"threads", 0, 0, G_OPTION_ARG_INT, &threads, "Workers", "N"},
         G_OPTION_ENTRY_NULL};
+    g_autofree char *folder = perf_read_options(entries, &argc, &argv);
     g_autoptr(GError) error = NULL;
-    GOptionContext *context = g_option_context_new("[FOLDER]");
-    g_option_context_add_main_entries(context, entries, NULL);
-    if (!g_option_context_parse(context, &argc, &argv, &error))
-        fail(error);
-    g_option_context_free(context);
-
-    g_autofree char *folder = argc > 1 ? g_strdup(argv[1]) : g_dir_make_tmp("rw-perf-XXXXXX", NULL);
     g_autofree char *made = g_build_filename(folder, "watch", NULL);
     g_autofree char *card = g_build_filename(made, "card", NULL);
     if (!g_file_test(card, G_FILE_TEST_IS_DIR)) {
@@ -231,7 +219,7 @@ int main(int argc, char **argv)
     g_thread_join(camera);
     cpu = perf_cpu() - cpu;
     if (!ok)
-        fail(error);
+        perf_fail(error);
     size_t last = m.told ? m.told - 1 : 0;
     print_table(&m, &f, cpu, f.arrived[last] + m.late_s[last]);
     g_ptr_array_unref(f.from);

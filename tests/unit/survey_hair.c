@@ -6,6 +6,7 @@
  */
 #include <math.h>
 
+#include "../support/made_noise.h"
 #include "survey/hair.h"
 
 enum { WIDTH = 240, HEIGHT = 180, FRAMES = 60, ONSET = 30, LAST = 50 };
@@ -17,25 +18,6 @@ typedef struct film {
     double weave; /* rms, pixels */
     double pan;   /* of the scene on the film, aslant, pixels a frame */
 } film;
-
-static double uniform(uint32_t a, uint32_t b)
-{
-    uint32_t h = a * 0x9e3779b1u ^ b * 0x85ebca77u;
-    h ^= h >> 15;
-    h *= 0x2c1b3c6du;
-    h ^= h >> 12;
-    h *= 0x297a2d39u;
-    h ^= h >> 15;
-    return h / 4294967296.0;
-}
-
-static double noise(uint32_t a, uint32_t b)
-{
-    double sum = 0;
-    for (uint32_t k = 0; k < 12; k++)
-        sum += uniform(a * 12 + k + 1, b) - 0.5;
-    return sum;
-}
 
 /* Coded value of the scene; dark lines are its twigs. */
 static double scene(double x, double y)
@@ -64,7 +46,7 @@ static void draw(const film *f, int n, double dx, double dy, uint8_t *out)
             double on_x = x - dx, on_y = y - dy; /* on the film */
             double v = scene(on_x - f->pan * n, on_y - 0.7 * f->pan * n);
             double cover = !shows ? 0 : f->thing == ON_CAMERA ? hair_at(x, y) : hair_at(on_x, on_y);
-            v = v * (1 - 0.85 * cover) + 2 * noise((uint32_t)(y * WIDTH + x), (uint32_t)n + 7);
+            v = v * (1 - 0.85 * cover) + 2 * made_noise((uint32_t)(y * WIDTH + x), (uint32_t)n + 7);
             out[y * WIDTH + x] = (uint8_t)CLAMP(lrint(v), 0, 255);
         }
 }
@@ -75,7 +57,8 @@ static rw_hair_finder *look_at(const film *f)
     rw_hair_finder *finder = rw_hair_finder_new(8);
     g_autofree uint8_t *luma = g_malloc(WIDTH * HEIGHT);
     for (int n = 0; n < FRAMES; n++) {
-        double dx = f->weave * noise((uint32_t)n, 1), dy = f->weave * noise((uint32_t)n, 2);
+        double dx = f->weave * made_noise((uint32_t)n, 1),
+               dy = f->weave * made_noise((uint32_t)n, 2);
         draw(f, n, dx, dy, luma);
         rw_hair_frame frame = {.position = n,
                                .luma = luma,

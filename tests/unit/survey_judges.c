@@ -9,29 +9,8 @@
 
 #include <reelwright/film.h>
 
+#include "../support/made_noise.h"
 #include "survey/finding.h"
-
-/* ---- noise that is the same on every machine ---- */
-
-static double uniform(uint32_t a, uint32_t b)
-{
-    uint32_t h = a * 0x9e3779b1u ^ b * 0x85ebca77u;
-    h ^= h >> 15;
-    h *= 0x2c1b3c6du;
-    h ^= h >> 12;
-    h *= 0x297a2d39u;
-    h ^= h >> 15;
-    return h / 4294967296.0;
-}
-
-/* Nearly normal, sd 1. */
-static double noise(size_t i, uint32_t channel)
-{
-    double sum = 0;
-    for (uint32_t k = 0; k < 12; k++)
-        sum += uniform((uint32_t)i * 12 + k + 1, channel) - 0.5;
-    return sum;
-}
 
 /* ---- a reel on which nothing is wrong ---- */
 
@@ -65,14 +44,15 @@ static rw_track *calm_track(size_t count)
     t->summary.px_per_mm = 166;
     for (size_t i = 0; i < count; i++) {
         t->still[i] = (int64_t)i + 1;
-        t->time_us[i] = (int64_t)i * 1000000 + (int64_t)(12000 * noise(i, 99));
+        t->time_us[i] = (int64_t)i * 1000000 + (int64_t)(12000 * made_noise((uint32_t)i, 99));
         for (size_t k = 0; k < G_N_ELEMENTS(calm); k++)
-            set(t, i, calm[k].m, calm[k].value + calm[k].sd * noise(i, (uint32_t)calm[k].m));
+            set(t, i, calm[k].m,
+                calm[k].value + calm[k].sd * made_noise((uint32_t)i, (uint32_t)calm[k].m));
         t->fit[i] = (rw_gate_fit){.film_to_still = basis.film_to_still,
                                   .method = RW_GATE_PERFORATION,
                                   .confidence = 0.97,
-                                  .dx = 0.3 * noise(i, 201),
-                                  .dy = 0.3 * noise(i, 202)};
+                                  .dx = 0.3 * made_noise((uint32_t)i, 201),
+                                  .dy = 0.3 * made_noise((uint32_t)i, 202)};
     }
     return t;
 }
@@ -194,8 +174,8 @@ static void test_nothing_missing(void)
 static void still_strips(rw_track *t)
 {
     for (size_t i = 0; i < t->count; i++) {
-        set(t, i, RW_M_FAR, 0.47 + 0.015 * noise(i, 601));
-        set(t, i, RW_M_FAR_BESIDE, 0.28 + 0.015 * noise(i, 602));
+        set(t, i, RW_M_FAR, 0.47 + 0.015 * made_noise((uint32_t)i, 601));
+        set(t, i, RW_M_FAR_BESIDE, 0.28 + 0.015 * made_noise((uint32_t)i, 602));
     }
 }
 
@@ -259,8 +239,8 @@ static void repeat(rw_track *t, size_t i, double same, double weakest)
 static void stand_still(rw_track *t)
 {
     for (size_t i = 0; i < t->count; i++) {
-        set(t, i, RW_M_SAME, 0.8 + 0.01 * noise(i, 301));
-        set(t, i, RW_M_SAME_WEAKEST, 0.6 + 0.02 * noise(i, 302));
+        set(t, i, RW_M_SAME, 0.8 + 0.01 * made_noise((uint32_t)i, 301));
+        set(t, i, RW_M_SAME_WEAKEST, 0.6 + 0.02 * made_noise((uint32_t)i, 302));
         set(t, i, RW_M_DIFFERENCE, 0.004);
     }
 }
@@ -286,7 +266,7 @@ static void test_doubled_in_noise(void)
 {
     rw_track *t = calm_track(120);
     for (size_t i = 0; i < t->count; i++)
-        set(t, i, RW_M_DIFFERENCE, 0.026 + 0.001 * noise(i, 603));
+        set(t, i, RW_M_DIFFERENCE, 0.026 + 0.001 * made_noise((uint32_t)i, 603));
     expect_none(t);
     repeat(t, 40, 0.5, 0.4);
     set(t, 40, RW_M_DIFFERENCE, 0.019);
@@ -304,7 +284,7 @@ static void test_doubled_by_bounce(void)
         for (unsigned rests = 0; rests < 2; rests++) {
             rw_track *t = calm_track(120);
             for (size_t i = 0; i < t->count; i++)
-                set(t, i, RW_M_SAME, 0.06 + 0.01 * noise(i, 604));
+                set(t, i, RW_M_SAME, 0.06 + 0.01 * made_noise((uint32_t)i, 604));
             repeat(t, 40, 0.16, 0.1);
             set(t, 40, RW_M_DIFFERENCE, rests ? 0.01 : 0.05);
             set(t, 40, RW_M_FAR, NAN);
@@ -416,8 +396,8 @@ static rw_track *drifting(double growth, bool grain)
     for (size_t i = 0; i < LONG; i++) {
         double g = 1 + growth * (double)i / (LONG - 1);
         double variance = grain ? sd * sd * (g * g - 1) : 0;
-        set(t, i, RW_M_EDGE_ACROSS, 3 * g * exp(0.08 * noise(i, 401)));
-        set(t, i, RW_M_EDGE_ALONG, 3.1 * g * exp(0.08 * noise(i, 402)));
+        set(t, i, RW_M_EDGE_ACROSS, 3 * g * exp(0.08 * made_noise((uint32_t)i, 401)));
+        set(t, i, RW_M_EDGE_ALONG, 3.1 * g * exp(0.08 * made_noise((uint32_t)i, 402)));
         t->readings[i].v[RW_M_GRAIN_FINE] -= fine * variance;
         t->readings[i].v[RW_M_GRAIN_RATIO] -= (fine - coarse) * variance;
     }
@@ -543,10 +523,10 @@ static rw_track *under_lamp(const lamp *l)
 {
     rw_track *t = calm_track(192);
     for (size_t i = 0; i < t->count; i++) {
-        double at = (double)i * l->interval_s + l->jitter_s * noise(i, 501);
+        double at = (double)i * l->interval_s + l->jitter_s * made_noise((uint32_t)i, 501);
         double cycles = l->pulses_hz * at;
         double light = l->pulses_hz > 0 ? 0.07 * cos(2 * G_PI * (cycles - floor(cycles)))
-                                        : 0.05 * noise(i, 502);
+                                        : 0.05 * made_noise((uint32_t)i, 502);
         t->readings[i].v[RW_M_CLEAR] *= 1 + light;
         t->time_us[i] =
             l->step_s > 0 ? (int64_t)(floor(at / l->step_s) * l->step_s * 1e6 + 0.5) : INT64_MIN;
@@ -660,8 +640,8 @@ static void test_splice_tape(void)
         for (size_t i = 0; i < t->count; i++) {
             t->look[i].seen = true;
             for (uint32_t k = 0; k < RW_COLOUR_SAMPLES; k++)
-                t->look[i].tone[k] =
-                    (uint8_t)lrint(90 + 60 * noise(k, 605) / 3 + 2 * noise(i * 300 + k, 606));
+                t->look[i].tone[k] = (uint8_t)lrint(90 + 60 * made_noise(k, 605) / 3 +
+                                                    2 * made_noise((uint32_t)i * 300 + k, 606));
         }
         expect_none(t);
         lay_tape(t, 60, 9, 0.06);
