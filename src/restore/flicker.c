@@ -463,28 +463,52 @@ void rw_flicker_solve(const rw_flicker_look *const *looks, const int64_t *n, con
 
 #define KNOT 16 /* px between the places where a row's gain is worked out */
 
-/* The gain along a row at x = 0, KNOT, 2 KNOT ... */
-static void gain_knots(float *gain, int count, double v, int width, const rw_flicker_fact *fact)
+/* Where the camera's middle lies in the frame, and what a pixel's squared distance from it gives.
+ */
+typedef struct lens_field {
+    double x, y;
+    double gain; /* ln per squared pixel */
+} lens_field;
+
+static lens_field field_of(const rw_frame *f, const rw_falloff *falloff)
 {
+    if (!falloff || falloff->stops == 0)
+        return (lens_field){0, 0, 0};
+    double scale = fabs(rw_affine_determinant(f->still_to_frame));
+    double corner = (double)falloff->width * falloff->width +
+                    (double)falloff->height * falloff->height; /* four times its square */
+    rw_point middle =
+        rw_affine_apply(f->still_to_frame, (falloff->width - 1) / 2.0, (falloff->height - 1) / 2.0);
+    return (lens_field){middle.x, middle.y, (double)falloff->stops * G_LN2 / (scale * corner / 4)};
+}
+
+/* The gain along a row at x = 0, KNOT, 2 KNOT ... */
+static void gain_knots(float *gain, int count, int y, const rw_frame *f, const lens_field *field,
+                       const rw_flicker_fact *fact)
+{
+    const double v = 2.0 * (y + 0.5) / f->height - 1.0;
     for (int k = 0; k < count; k++) {
         double t[RW_FLICKER_TERMS], s = 0.0;
-        rw_flicker_terms(2.0 * (KNOT * k + 0.5) / width - 1.0, v, t);
-        for (int i = 0; i < RW_FLICKER_TERMS; i++)
+        rw_flicker_terms(2.0 * (KNOT * k + 0.5) / f->width - 1.0, v, t);
+        for (int i = 0; fact && i < RW_FLICKER_TERMS; i++)
             s += (double)fact->surface[i] * t[i];
-        gain[k] = (float)exp(-s);
+        const double dx = KNOT * k - field->x, dy = y - field->y;
+        gain[k] = (float)exp(field->gain * (dx * dx + dy * dy) - s);
     }
 }
 
-void rw_flicker_apply(rw_frame *out, const rw_frame *in, const rw_flicker_fact *fact)
+void rw_flicker_apply(rw_frame *out, const rw_frame *in, const rw_flicker_fact *fact,
+                      const rw_falloff *falloff)
 {
+    const lens_field field = field_of(in, falloff);
     const int width = in->width, height = in->height, knots = width / KNOT + 2;
     float *knot = g_new(float, knots + width), *gain = knot + knots;
     float colour[3];
     for (int p = 0; p < 3; p++)
-        colour[p] = (float)exp(-(double)fact->colour[p]);
+        colour[p] = fact ? (float)exp(-(double)fact->colour[p]) : 1.0f;
     const float bright = (float)BRIGHT, slope = (float)(1.0 / (1.0 - BRIGHT));
     for (int y = 0; y < height; y++) {
-        gain_knots(knot, knots, 2.0 * (y + 0.5) / height - 1.0, width, fact);
+        gain_knots(knot, knots, y, in, &field, fact);
         for (int x = 0; x < width; x++) {
             const int k = x / KNOT;
             gain[x] = knot[k] + (float)(x % KNOT) * (1.0f / KNOT) * (knot[k + 1] - knot[k]);
@@ -506,7 +530,7 @@ void rw_flicker_apply(rw_frame *out, const rw_frame *in, const rw_flicker_fact *
 
 typedef struct flicker_params {
     double strength;
-    bool lamp;
+    bool lamp, falloff;
 } flicker_params;
 
 static const rw_param rows[] = {
@@ -514,11 +538,15 @@ static const rw_param rows[] = {
                         "How much of the flicker is taken out."),
     RW_PARAM_SWITCH_ROW(flicker_params, lamp, "Clear light", true,
                         "Whether the light seen through the perforation helps where it shows."),
+    RW_PARAM_SWITCH_ROW(flicker_params, falloff, "Lens fall-off", true,
+                        "What the lens loses towards the corners, as the clear light in the "
+                        "perforations tells it."),
     RW_PARAM_END};
 
 static bool idle(const void *params)
 {
-    return ((const flicker_params *)params)->strength == 0;
+    const flicker_params *p = params;
+    return p->strength == 0 && !p->falloff;
 }
 
 static bool observe(const rw_stage_run *run, const rw_window *window, void *observation,
@@ -553,6 +581,18 @@ static bool prepare(const rw_stage_scene *scene, const void *params, const int64
     return true;
 }
 
+static void *equip(const rw_stage_scene *scene, const void *params, GError **error)
+{
+    (void)error;
+    const flicker_params *p = params;
+    g_autoptr(GBytes) fact =
+        p->falloff && scene->reel_fact ? scene->reel_fact(scene, "falloff") : NULL;
+    gsize bytes = 0;
+    const void *data = fact ? g_bytes_get_data(fact, &bytes) : NULL;
+    const rw_falloff *falloff = rw_falloff_read(data, bytes);
+    return falloff && falloff->stops != 0 ? g_memdup2(falloff, sizeof *falloff) : NULL;
+}
+
 static const rw_flicker_fact *fact_of(const rw_stage_run *run, int64_t n)
 {
     const rw_flicker_fact *facts = run->facts;
@@ -574,14 +614,15 @@ static bool frame(const rw_stage_run *run, const rw_window *window, rw_frame *ou
 {
     const rw_frame *in = rw_window_at(window, 0);
     const rw_flicker_fact *fact = fact_of(run, in->n);
-    if (!fact) {
+    const rw_falloff *falloff = run->equipment;
+    if (!fact && !falloff) {
         rw_frame_share(out, in);
         return true;
     }
     if (!rw_frame_alloc(out, run->pool, in->width, in->height, in->plane[1] ? 3 : 1, error))
         return false;
-    rw_flicker_apply(out, in, fact);
-    for (int c = 0; c < 3; c++)
+    rw_flicker_apply(out, in, fact, falloff);
+    for (int c = 0; fact && c < 3; c++)
         trace->gain[c] = exp(-(double)fact->surface[0] - (double)fact->colour[c]);
     return true;
 }
@@ -591,7 +632,7 @@ const rw_stage rw_stage_flicker = {
     .title = "Flicker",
     .help = "Evens out light that changes from frame to frame, over the whole frame and across it, "
             "and leaves fades and lamps of the scene alone.",
-    .version = 2,
+    .version = 3,
     .by_default = true,
     .params = rows,
     .params_size = sizeof(flicker_params),
@@ -602,5 +643,7 @@ const rw_stage rw_stage_flicker = {
     .observe_reach = RW_FLICKER_BACK,
     .observe = observe,
     .prepare = prepare,
+    .equip = equip,
+    .unequip = g_free,
     .frame = frame,
 };

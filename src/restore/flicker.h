@@ -17,6 +17,8 @@
 
 #include <reelwright/stage.h>
 
+#include "colour/falloff.h"
+
 #define RW_FLICKER_TERMS 10
 #define RW_FLICKER_BACK  2 /* frames a look goes back */
 
@@ -52,7 +54,9 @@ void rw_flicker_solve(const rw_flicker_look *const *looks, const int64_t *n, con
 void rw_flicker_detrend(double *course, const double *errors, size_t count);
 
 /* out = in with the flicker of the fact taken out; near full scale, where light was clipped, less
- * and less. */
-void rw_flicker_apply(rw_frame *out, const rw_frame *in, const rw_flicker_fact *fact);
+ * and less. fact, falloff: NULL leaves it; falloff is the lens's (colour/falloff.h), fixed to the
+ * camera. */
+void rw_flicker_apply(rw_frame *out, const rw_frame *in, const rw_flicker_fact *fact,
+                      const rw_falloff *falloff);
 
 #endif

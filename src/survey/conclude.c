@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "survey/conclude.h"
+#include "survey/falloff.h"
 #include "survey/finding.h"
 #include "survey/hue.h"
 #include "survey/json_text.h"
@@ -452,7 +453,8 @@ static bool write_down(conclusion *c, GError **error)
         return false;
     bool ok = put_frames(c, error) && put_geometry(c, error) && put_summary(c, error) &&
               put_way_up(c, error) && put_scenes(c, error) && put_findings(c, error) &&
-              rw_hue_conclude(c->reel, error) && rw_reshot_store(c->reshot, c->reel, error) &&
+              rw_hue_conclude(c->reel, error) && rw_falloff_conclude(c->reel, c->track, error) &&
+              rw_reshot_store(c->reshot, c->reel, error) &&
               rw_reel_log_event(c->reel, "surveyed", NULL, error) && rw_reel_commit(c->reel, error);
     if (!ok)
         rw_reel_rollback(c->reel);

@@ -7,6 +7,7 @@
 #include <jpeglib.h>
 
 #include "survey/eye.h"
+#include "survey/falloff.h"
 #include "survey/hue.h"
 
 #define SMALL_QUALITY 88
@@ -155,6 +156,8 @@ static void read_light(rw_eye *eye, const rw_pixels *pixels, rw_affine map, rw_g
     if (g->certain)
         v[RW_M_BLACK] = rw_light_of(pixels, map, rebate(eye->gauge), 2000).median;
     read_clear(eye, pixels, map, g);
+    if (g->certain)
+        v[RW_M_FALLOFF] = rw_falloff_of(pixels, map, eye->gauge);
 }
 
 /* Every channel for itself, for what the whole reel tells of lamp and dyes. */

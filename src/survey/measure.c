@@ -50,6 +50,9 @@ static const rw_measure_info table[] = {
         {"chroma", "Chroma", "1", 1, STILL, true,
          "Mean distance from grey in the BT.709 colour differences; of faded film the cast, "
          "too."},
+    [RW_M_FALLOFF] = {"falloff", "Light lost in the corners", "stops", 1, STILL, false,
+                      "By the slope of the clear light inside the perforations; one still tells it "
+                      "badly, the reel's median well."},
     [RW_M_SAME] = {"grain.same", "Same grain", "1", 1, PAIR, false,
                    "Likeness of this still's grain to the last still's in the same places: near 1 "
                    "when both show one film frame."},

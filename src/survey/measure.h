@@ -30,6 +30,7 @@ typedef enum rw_measure {
     RW_M_DARK,
     RW_M_BRIGHT,
     RW_M_CHROMA,
+    RW_M_FALLOFF,
     /* of a still and the one before it */
     RW_M_SAME,
     RW_M_SAME_WEAKEST,

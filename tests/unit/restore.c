@@ -234,7 +234,7 @@ static double steps_left(reel *r, const shot *s, const rw_flicker_fact *facts)
         rw_frame truth, out;
         paint(&truth, r->pool, &steady, n, false);
         g_assert_true(rw_frame_alloc(&out, r->pool, W, H, 3, NULL));
-        rw_flicker_apply(&out, &r->frame[n], &facts[n]);
+        rw_flicker_apply(&out, &r->frame[n], &facts[n], NULL);
         double a = 0, b = 0;
         for (int y = 0; y < H; y++)
             for (int x = 0; x < W / 3; x++) { /* the left third: what is across counts too */
@@ -249,6 +249,40 @@ static double steps_left(reel *r, const shot *s, const rw_flicker_fact *facts)
         rw_frame_clear(&out);
     }
     return 100 * sqrt(sum / (r->count - 1));
+}
+
+/* A grey wall before a lens that loses light towards its corners is even again, whatever part of
+ * the still the frame shows; what was clipped is left alone. */
+static void test_falloff(void)
+{
+    const rw_falloff lens = {RW_FALLOFF_VERSION, 900, 600, 0.5f};
+    rw_pool *pool = rw_pool_new(64u << 20);
+    rw_frame in, out;
+    g_assert_true(rw_frame_alloc(&in, pool, W, H, 3, NULL));
+    g_assert_true(rw_frame_alloc(&out, pool, W, H, 3, NULL));
+    in.still_to_frame = (rw_affine){{{0.4, 0.01, -31}, {-0.01, 0.4, 7}}};
+    rw_affine back;
+    g_assert_true(rw_affine_invert(in.still_to_frame, &back));
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++) {
+            rw_point s = rw_affine_apply(back, x, y);
+            double dx = s.x - 449.5, dy = s.y - 299.5;
+            double q = (dx * dx + dy * dy) / (450.0 * 450 + 300.0 * 300);
+            for (int p = 0; p < 3; p++)
+                in.plane[p][y * in.stride + x] = (float)(0.2 * exp2(-0.5 * q));
+        }
+    in.plane[0][0] = 1.0f;
+    rw_flicker_apply(&out, &in, NULL, &lens);
+    double worst = 0;
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++)
+            worst = fmax(worst, fabs((double)out.plane[1][y * out.stride + x] - 0.2));
+    g_test_message("uneven by %.5f of 0.2", worst);
+    g_assert_cmpfloat(worst, <, 2e-4);
+    g_assert_cmpfloat(out.plane[0][0], ==, 1.0f);
+    rw_frame_clear(&in);
+    rw_frame_clear(&out);
+    rw_pool_free(&pool);
 }
 
 static void solve(reel *r, double strength, rw_flicker_fact *facts)
@@ -578,6 +612,7 @@ int main(int argc, char **argv)
     g_test_init(&argc, &argv, NULL);
     g_test_add_func("/restore/motion-shared", test_share);
     g_test_add_func("/restore/flicker", test_flicker);
+    g_test_add_func("/restore/fall-off", test_falloff);
     g_test_add_func("/restore/fade", test_fade);
     g_test_add_func("/restore/clear-light", test_clear_light);
     g_test_add_func("/restore/blemish", test_blemish);
