@@ -100,14 +100,25 @@ static void add_evidence(rw_verdict *v, const rw_track *t, size_t i, const blur 
     rw_verdict_number(v, "fine_to_coarse_to_usual", exp(b->ratio / 2));
 }
 
+static bool has_edges(const rw_track *t)
+{
+    return t->basis.found;
+}
+
 /* What a person should know of it. */
-static void say_smeared(rw_verdict *v, const blur *b)
+static void say_smeared(rw_verdict *v, const blur *b, bool edges)
 {
     if (b->edge > 0)
         rw_verdict_because(v,
                            "Edges met along the film are %.1f times as wide against those across "
                            "it as is usual here, and fine grain has %.0f %% of its strength.",
                            exp(b->edge), 100 * exp(b->fine / 2));
+    else if (!edges) /* without a perforation the two are hard to tell apart */
+        rw_verdict_because(
+            v,
+            "Fine grain has %.0f %% of its strength (%.0f %% along the film): the film "
+            "moved, or the picture is far out of focus.",
+            100 * exp(b->fine / 2), 100 * exp((b->fine + MIN(0, b->grain)) / 2));
     else
         rw_verdict_because(v,
                            "The perforation has no clean edges, and fine grain has %.0f %% of its "
@@ -154,11 +165,6 @@ static signs read_signs(const blur *b, const usual *u, const rw_limits *limits)
     };
 }
 
-static bool has_edges(const rw_track *t)
-{
-    return t->basis.found;
-}
-
 /* Confidence that a still is soft; 0: it is not. */
 static double soft(const signs *s, const blur *b, bool edges)
 {
@@ -202,7 +208,7 @@ void rw_judge_blur(const rw_track *track, const rw_limits *limits, rw_verdicts *
                             : rw_verdicts_add(verdicts, RW_KIND_SOFT, RW_REDO, i, i, as_soft);
         add_evidence(v, track, i, &b);
         if (as_smear > 0)
-            say_smeared(v, &b);
+            say_smeared(v, &b, has_edges(track));
         else
             say_soft(v, &b);
     }
