@@ -33,8 +33,10 @@ typedef struct film_witness {
     const side *side; /* on which time runs */
     double x, y;      /* where strips are found, off the nominal pitch: scale and distortion */
     double *off;      /* distance from there, by position, decoded pixels; owned */
+    rw_point *shift;  /* the same as a vector; owned */
     bool *excused;    /* cannot be expected to be found there, by position; owned */
     bool *blurred;    /* smeared or soft stills, owned */
+    bool *repeats;    /* the still before; owned */
 } film_witness;
 
 /* How far this still's first idea of its place was from what the whole reel made of it, decoded
@@ -73,8 +75,10 @@ static double look_at_side(const rw_track *t, const side *s, film_witness *w)
     w->x = rw_median(x, t->count);
     w->y = rw_median(y, t->count);
     w->off = g_new(double, t->count);
+    w->shift = g_new(rw_point, t->count);
     for (size_t i = 0; i < t->count; i++) {
-        w->off[i] = hypot(x[i] - w->x, y[i] - w->y);
+        w->shift[i] = (rw_point){x[i] - w->x, y[i] - w->y};
+        w->off[i] = hypot(w->shift[i].x, w->shift[i].y);
         found += w->off[i] < HOME_PX;
         seen += isnan(x[i]) ? 0 : 1;
     }
@@ -83,7 +87,8 @@ static double look_at_side(const rw_track *t, const side *s, film_witness *w)
 
 /* Pairs whose strip has reasons of its own not to be found: a still that is blurred or has no
  * place, a repeat. */
-static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts, bool *blurred)
+static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts, bool *blurred,
+                          bool *repeats)
 {
     static const rw_kind kinds[] = {RW_KIND_SMEARED, RW_KIND_SOFT, RW_KIND_UNREADABLE};
     bool *excused = g_new0(bool, t->count + 1);
@@ -94,8 +99,8 @@ static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts, bool *
         spoiled |= blurred[i];
         if (spoiled)
             excused[i] = excused[i + 1] = true;
-        if (rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i))
-            excused[i] = true;
+        repeats[i] = rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i);
+        excused[i] |= repeats[i];
     }
     return excused;
 }
@@ -109,14 +114,18 @@ static film_witness call_film(const rw_track *t, const rw_verdicts *verdicts)
     int k = share[1] > share[0];
     w[k].heard = share[k] > 0.5;
     g_free(w[!k].off);
+    g_free(w[!k].shift);
     w[k].blurred = g_new0(bool, t->count + 1);
-    w[k].excused = list_excuses(t, verdicts, w[k].blurred);
+    w[k].repeats = g_new0(bool, t->count + 1);
+    w[k].excused = list_excuses(t, verdicts, w[k].blurred, w[k].repeats);
     return w[k];
 }
 
 static void dismiss_film(film_witness *w)
 {
     g_clear_pointer(&w->off, g_free);
+    g_clear_pointer(&w->shift, g_free);
+    g_clear_pointer(&w->repeats, g_free);
     g_clear_pointer(&w->excused, g_free);
     g_clear_pointer(&w->blurred, g_free);
 }
@@ -131,6 +140,7 @@ int rw_track_next_side(const rw_track *track, rw_point *home)
         if (k == 0 || share[1] > share[0])
             *home = (rw_point){w.x, w.y};
         g_free(w.off);
+        g_free(w.shift);
     }
     return MAX(share[0], share[1]) <= 0.5 ? 0 : share[0] >= share[1] ? 1 : -1;
 }
@@ -223,6 +233,32 @@ static bool grain_agrees(const rw_track *t, const film_witness *w, size_t i)
     return n < 3 || !(here > 0.9 && here > usual + MAX(0.12, 3 * sd));
 }
 
+/* A blurred still is placed badly: its strip is off by as much one way as the next still's against
+ * it is the other way. Where the two do not add up to nothing, a frame is missing on the side that
+ * is further off, if the other one is near. */
+static bool breaks_round(const rw_track *t, const film_witness *w, size_t blurred, size_t i)
+{
+    static const double round_px = 1.2, near_px = 1, clear = 0.02, plain = 0.1;
+    size_t next = blurred + 1;
+    if (blurred < 1 || next >= t->count || !w->blurred[blurred] || w->blurred[blurred - 1] ||
+        w->blurred[next] || w->repeats[blurred] || w->repeats[next] ||
+        t->scene[blurred - 1] != t->scene[next] || t->fit[blurred - 1].confidence < 0.5 ||
+        t->fit[next].confidence < 0.5)
+        return false;
+    size_t other = i == next ? blurred : next;
+    double excess =
+        rw_track_value(t, other, w->side->likeness) - rw_track_value(t, other, w->side->beside);
+    return hypot(w->shift[blurred].x + w->shift[next].x, w->shift[blurred].y + w->shift[next].y) >
+               round_px &&
+           w->off[i] > w->off[other] && w->off[other] < (excess > plain ? 2 : 1) * near_px &&
+           excess > clear;
+}
+
+static bool is_beside_blur(const rw_track *t, const film_witness *w, size_t i)
+{
+    return breaks_round(t, w, i, i) || (i > 0 && breaks_round(t, w, i - 1, i));
+}
+
 /* Interval before position i in units of the usual one around it; NAN without a clock. *spread: the
  * robust spread of its neighbours in the same unit. */
 static double interval(const rw_track *t, size_t i, double *spread)
@@ -286,7 +322,7 @@ static case_for hear(const rw_track *t, const film_witness *film, const rw_limit
     bool off =
         listened && !is_home(film, i) && (c.clock || c.picture || !is_almost_home(t, film, i));
     bool heard = c.hearing >= limits->v[RW_LIMIT_CONTINUITY];
-    c.film_says_gap = off || (heard && is_lost_in_blur(t, film, i));
+    c.film_says_gap = off || (heard && (is_lost_in_blur(t, film, i) || is_beside_blur(t, film, i)));
     return c;
 }
 
@@ -297,7 +333,7 @@ static double weigh(const case_for *c)
         return 0;
     if (c->film_says_gap)
         return c->clock || c->picture ? 0.98 : 0.8 + 0.15 * c->hearing;
-    if (c->grain_says_gap && c->clock)
+    if (c->grain_says_gap && (c->clock || c->gap > 1.6)) /* as irregular as the clock may be */
         return 0.95;
     if (c->clock && c->picture)
         return 0.9;

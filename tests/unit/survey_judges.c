@@ -346,6 +346,28 @@ static void test_missing_after_smear(void)
     rw_track_free(&t);
 }
 
+/* A smeared still is placed badly, by as much before it as after it the other way. Where the way
+ * there and back does not come round to where it began, a frame is missing. */
+static void test_missing_round_smear(void)
+{
+    static const double before[][2] = {{1.4, -2.3}, {1.2, 0}}, after[][2] = {{0.1, 0.1}, {-1.2, 0}};
+    for (unsigned k = 0; k < G_N_ELEMENTS(before); k++) {
+        rw_track *t = calm_track(120);
+        smear(t, 40);
+        set(t, 40, RW_M_FAR_X, before[k][0]);
+        set(t, 40, RW_M_FAR_Y, before[k][1]);
+        set(t, 41, RW_M_FAR_X, after[k][0]);
+        set(t, 41, RW_M_FAR_Y, after[k][1]);
+        rw_verdicts *verdicts = judged(t);
+        tell(verdicts);
+        g_assert_cmpuint(count_of(verdicts, RW_KIND_SMEARED), ==, 1);
+        g_assert_cmpuint(count_of(verdicts, RW_KIND_MISSING), ==, 1 - k);
+        g_assert_cmpuint(rw_verdicts_cover(verdicts, RW_KIND_MISSING, 40), ==, 1 - k);
+        rw_verdicts_free(&verdicts);
+        rw_track_free(&t);
+    }
+}
+
 /* ---- blur ---- */
 
 static void test_smeared(void)
@@ -687,6 +709,7 @@ int main(int argc, char **argv)
     g_test_add_func("/judges/doubled", test_doubled);
     g_test_add_func("/judges/doubled/after-smear", test_doubled_after_smear);
     g_test_add_func("/judges/missing/after-smear", test_missing_after_smear);
+    g_test_add_func("/judges/missing/round-smear", test_missing_round_smear);
     g_test_add_func("/judges/smeared", test_smeared);
     g_test_add_func("/judges/soft", test_soft);
     g_test_add_func("/judges/focus", test_focus);
