@@ -146,7 +146,7 @@ static bool fit_chart(const char *path, const char *corners, sighting *s, GError
 
 static bool read_area(const char *text, rw_rect *area, GError **error)
 {
-    double v[4];
+    double v[4] = {0};
     const char *at = text;
     int n = 0;
     for (; n < 4; n++) {
