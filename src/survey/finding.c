@@ -196,6 +196,15 @@ bool rw_verdicts_cover(const rw_verdicts *verdicts, rw_kind kind, size_t i)
     return false;
 }
 
+bool rw_verdicts_spoiled(const rw_verdicts *verdicts, size_t i)
+{
+    static const rw_kind spoils[] = {RW_KIND_SMEARED, RW_KIND_SOFT, RW_KIND_UNREADABLE};
+    for (size_t k = 0; k < G_N_ELEMENTS(spoils); k++)
+        if (rw_verdicts_cover(verdicts, spoils[k], i))
+            return true;
+    return false;
+}
+
 static void key(rw_verdict *verdict, const char *name)
 {
     if (verdict->evidence->len)

@@ -87,6 +87,13 @@ rw_verdict *rw_verdicts_add(rw_verdicts *verdicts, rw_kind kind, rw_severity sev
 void rw_verdicts_sort(rw_verdicts *verdicts);
 /* Is position i covered by a verdict of this kind? */
 bool rw_verdicts_cover(const rw_verdicts *verdicts, rw_kind kind, size_t i);
+/* Is the still at position i smeared, soft or unreadable? It tells nothing of film or gate then. */
+bool rw_verdicts_spoiled(const rw_verdicts *verdicts, size_t i);
+
+/* Decoded pixels within which a strip of the next picture is where the pitch puts it: registration
+ * is good for a few hundredths. A mere likeness of two pictures is off by the unsteadiness of the
+ * camera that shot them, a pixel and more, and by whatever moved. */
+#define RW_STRIP_HOME_PX 0.45
 
 /* Evidence: a number with its unit in the key ("gap_s"), or a word. */
 void rw_verdict_number(rw_verdict *verdict, const char *key, double value);

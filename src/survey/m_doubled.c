@@ -12,8 +12,6 @@
 
 enum { REACH = 12 };
 
-/* Decoded pixels within which a strip is where the pitch puts it (see m_missing.c). */
-#define AT_HOME 0.45
 /* Share of the usual likeness of a strip that is the next picture's and nothing else. */
 #define AS_EVER 0.95
 
@@ -74,13 +72,14 @@ static double strip_off(const rw_track *t, size_t i, const rw_measure *side)
  * nearer it must be. */
 static bool film_moved(const rw_track *t, size_t i, bool beyond_doubt)
 {
-    double near_px = beyond_doubt ? 0.2 : AT_HOME, as_usual = beyond_doubt ? 0.93 : 0.85;
+    double near_px = beyond_doubt ? 0.2 : RW_STRIP_HOME_PX, as_usual = beyond_doubt ? 0.93 : 0.85;
     const rw_measure *side = strip_side(t, i);
     double off = strip_off(t, i, side);
     double like = rw_track_value(t, i, side[0]) / rw_track_around(t, i, side[0], REACH, 0.5);
     if (off < near_px && like > as_usual)
         return true;
-    return !beyond_doubt && off < 2 * AT_HOME && like > AS_EVER; /* only placed a little badly */
+    return !beyond_doubt && off < 2 * RW_STRIP_HOME_PX &&
+           like > AS_EVER; /* only placed a little badly */
 }
 
 /* The picture moved about as much as usual, and that is not little. The noise of two stills is
@@ -192,7 +191,7 @@ static void judge(const evidence *e, size_t i, const rw_limits *limits, rw_verdi
         bool blurred = e->blurred[i - 1];
         if (blurred && !e->blurred[i] && !few && is_same_not_next(e, i, usual, spread, limit / 2))
             report(e, i, usual, (same - usual) / (1 - usual), 0.8, verdicts);
-        else if (!e->blurred[i] && !(strip_off(t, i, strip_side(t, i)) < AT_HOME) &&
+        else if (!e->blurred[i] && !(strip_off(t, i, strip_side(t, i)) < RW_STRIP_HOME_PX) &&
                  is_same_everywhere(e, i, blurred ? 0.8 * limit : 2 * limit, &usual, &share))
             report(e, i, usual, share, blurred ? 0.8 : 0.9, verdicts);
         return;

@@ -6,26 +6,16 @@
 
 #include "survey/finding.h"
 
-/* A fault of the still that explains why its perforation looks as it does. */
-static bool is_explained(const rw_verdicts *verdicts, size_t i)
-{
-    static const rw_kind kinds[] = {RW_KIND_SMEARED, RW_KIND_SOFT, RW_KIND_UNREADABLE};
-    for (size_t k = 0; k < G_N_ELEMENTS(kinds); k++)
-        if (rw_verdicts_cover(verdicts, kinds[k], i))
-            return true;
-    return false;
-}
-
 static bool is_damaged(const rw_track *t, const rw_verdicts *verdicts, size_t i)
 {
-    return t->fit[i].damaged && !is_explained(verdicts, i);
+    return t->fit[i].damaged && !rw_verdicts_spoiled(verdicts, i);
 }
 
 static bool is_unplaced(const rw_track *t, const rw_verdicts *verdicts, size_t i)
 {
     double state = rw_track_value(t, i, RW_M_STATE);
-    return !is_explained(verdicts, i) && (state == RW_STATE_GOOD || state == RW_STATE_DAMAGED) &&
-           t->fit[i].confidence < 0.5;
+    return !rw_verdicts_spoiled(verdicts, i) &&
+           (state == RW_STATE_GOOD || state == RW_STATE_DAMAGED) && t->fit[i].confidence < 0.5;
 }
 
 /* How bad the holes of a still look: the least straight share of sides, the most dirt. */

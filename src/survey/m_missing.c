@@ -14,11 +14,6 @@
 
 enum { REACH = 8, CLOCK_REACH = 20 };
 
-/* Decoded pixels within which a piece of film is where the pitch puts it: registration is good for
- * a few hundredths. A mere likeness of two pictures is off by the unsteadiness of the camera that
- * shot them, a pixel and more, and by whatever moved. */
-#define HOME_PX 0.45
-
 typedef struct side {
     rw_measure likeness, beside, x, y;
 } side;
@@ -79,7 +74,7 @@ static double look_at_side(const rw_track *t, const side *s, film_witness *w)
     for (size_t i = 0; i < t->count; i++) {
         w->shift[i] = (rw_point){x[i] - w->x, y[i] - w->y};
         w->off[i] = hypot(w->shift[i].x, w->shift[i].y);
-        found += w->off[i] < HOME_PX;
+        found += w->off[i] < RW_STRIP_HOME_PX;
         seen += isnan(x[i]) ? 0 : 1;
     }
     return seen ? (double)found / (double)seen : 0;
@@ -90,14 +85,10 @@ static double look_at_side(const rw_track *t, const side *s, film_witness *w)
 static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts, bool *blurred,
                           bool *repeats)
 {
-    static const rw_kind kinds[] = {RW_KIND_SMEARED, RW_KIND_SOFT, RW_KIND_UNREADABLE};
     bool *excused = g_new0(bool, t->count + 1);
     for (size_t i = 0; i < t->count; i++) {
-        bool spoiled = t->fit[i].confidence < 0.5;
-        for (size_t k = 0; k < G_N_ELEMENTS(kinds); k++)
-            blurred[i] |= rw_verdicts_cover(verdicts, kinds[k], i);
-        spoiled |= blurred[i];
-        if (spoiled)
+        blurred[i] = rw_verdicts_spoiled(verdicts, i);
+        if (blurred[i] || t->fit[i].confidence < 0.5)
             excused[i] = excused[i + 1] = true;
         repeats[i] = rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i);
         excused[i] |= repeats[i];
@@ -147,7 +138,7 @@ int rw_track_next_side(const rw_track *track, rw_point *home)
 
 static bool is_home(const film_witness *w, size_t i)
 {
-    return w->off[i] < HOME_PX;
+    return w->off[i] < RW_STRIP_HOME_PX;
 }
 
 /* Off by more than registration's error, but not by much, and as like its piece of film as strips
@@ -161,7 +152,7 @@ static bool is_almost_home(const rw_track *t, const film_witness *w, size_t i)
     double here = rw_track_value(t, i, w->side->likeness);
     double excess = here - rw_track_value(t, i, w->side->beside);
     bool plain = excess > 0.2 && excess > excess_as_usual * (usual - beside);
-    return w->off[i] < (plain ? 4 : 2) * HOME_PX && here > as_usual * usual;
+    return w->off[i] < (plain ? 4 : 2) * RW_STRIP_HOME_PX && here > as_usual * usual;
 }
 
 /* Share of pairs round position i, in its scene, whose strips are found at home: how far the film

@@ -13,17 +13,10 @@ typedef struct weave_usual {
     double x_sd, y_sd; /* px */
 } weave_usual;
 
-static bool is_blurred(const rw_verdicts *verdicts, size_t i)
-{
-    return rw_verdicts_cover(verdicts, RW_KIND_SMEARED, i) ||
-           rw_verdicts_cover(verdicts, RW_KIND_SOFT, i) ||
-           rw_verdicts_cover(verdicts, RW_KIND_UNREADABLE, i);
-}
-
 static bool is_placed(const rw_track *t, const rw_verdicts *verdicts, size_t i)
 {
     return t->fit[i].method == RW_GATE_PERFORATION && !t->fit[i].damaged &&
-           t->fit[i].confidence >= 0.5 && !is_blurred(verdicts, i);
+           t->fit[i].confidence >= 0.5 && !rw_verdicts_spoiled(verdicts, i);
 }
 
 static weave_usual find_usual(const rw_track *t, const rw_verdicts *verdicts)
