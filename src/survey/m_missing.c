@@ -225,29 +225,22 @@ static bool grain_agrees(const rw_track *t, const film_witness *w, size_t i)
 }
 
 /* A blurred still is placed badly: its strip is off by as much one way as the next still's against
- * it is the other way. Where the two do not add up to nothing, a frame is missing on the side that
- * is further off, if the other one is near. */
-static bool breaks_round(const rw_track *t, const film_witness *w, size_t blurred, size_t i)
+ * it is the other way. Where the next one's is near and its own is not, so that the two do not add
+ * up to nothing, a frame is missing before it. A torn perforation beside it proves nothing. */
+static bool breaks_round(const rw_track *t, const film_witness *w, size_t i)
 {
     static const double round_px = 1.2, near_px = 1, clear = 0.02, plain = 0.1;
-    size_t next = blurred + 1;
-    if (blurred < 1 || next >= t->count || !w->blurred[blurred] || w->blurred[blurred - 1] ||
-        w->blurred[next] || w->repeats[blurred] || w->repeats[next] ||
-        t->scene[blurred - 1] != t->scene[next] || t->fit[blurred - 1].confidence < 0.5 ||
-        t->fit[next].confidence < 0.5)
+    size_t next = i + 1;
+    if (i < 1 || next >= t->count || !w->blurred[i] || w->blurred[i - 1] || w->blurred[next] ||
+        w->repeats[i] || w->repeats[next] || t->scene[i - 1] != t->scene[next] ||
+        t->fit[i - 1].confidence < 0.5 || t->fit[next].confidence < 0.5 || t->fit[i - 1].damaged ||
+        t->fit[next].damaged)
         return false;
-    size_t other = i == next ? blurred : next;
     double excess =
-        rw_track_value(t, other, w->side->likeness) - rw_track_value(t, other, w->side->beside);
-    return hypot(w->shift[blurred].x + w->shift[next].x, w->shift[blurred].y + w->shift[next].y) >
-               round_px &&
-           w->off[i] > w->off[other] && w->off[other] < (excess > plain ? 2 : 1) * near_px &&
-           excess > clear;
-}
-
-static bool is_beside_blur(const rw_track *t, const film_witness *w, size_t i)
-{
-    return breaks_round(t, w, i, i) || (i > 0 && breaks_round(t, w, i - 1, i));
+        rw_track_value(t, next, w->side->likeness) - rw_track_value(t, next, w->side->beside);
+    double round = hypot(w->shift[i].x + w->shift[next].x, w->shift[i].y + w->shift[next].y);
+    return round > round_px && w->off[i] > w->off[next] &&
+           w->off[next] < (excess > plain ? 2 : 1) * near_px && excess > clear;
 }
 
 /* Interval before position i in units of the usual one around it; NAN without a clock. *spread: the
@@ -313,7 +306,7 @@ static case_for hear(const rw_track *t, const film_witness *film, const rw_limit
     bool off =
         listened && !is_home(film, i) && (c.clock || c.picture || !is_almost_home(t, film, i));
     bool heard = c.hearing >= limits->v[RW_LIMIT_CONTINUITY];
-    c.film_says_gap = off || (heard && (is_lost_in_blur(t, film, i) || is_beside_blur(t, film, i)));
+    c.film_says_gap = off || (heard && (is_lost_in_blur(t, film, i) || breaks_round(t, film, i)));
     return c;
 }
 

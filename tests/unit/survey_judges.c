@@ -368,6 +368,27 @@ static void test_missing_round_smear(void)
     }
 }
 
+/* The still after a smeared one is torn, so that the smeared one's strip is not found on it:
+ * nothing is missing for that. */
+static void test_torn_after_smear(void)
+{
+    for (int torn = 0; torn < 2; torn++) {
+        rw_track *t = calm_track(120);
+        smear(t, 40);
+        set(t, 40, RW_M_FAR_X, 0.3);
+        set(t, 40, RW_M_FAR_Y, -0.4);
+        set(t, 41, RW_M_FAR, 0.26);
+        set(t, 41, RW_M_FAR_BESIDE, 0.31);
+        set(t, 41, RW_M_FAR_Y, -2.8);
+        t->fit[41].damaged = torn;
+        rw_verdicts *verdicts = judged(t);
+        tell(verdicts);
+        g_assert_cmpuint(count_of(verdicts, RW_KIND_MISSING), ==, 0);
+        rw_verdicts_free(&verdicts);
+        rw_track_free(&t);
+    }
+}
+
 /* ---- blur ---- */
 
 static void test_smeared(void)
@@ -710,6 +731,7 @@ int main(int argc, char **argv)
     g_test_add_func("/judges/doubled/after-smear", test_doubled_after_smear);
     g_test_add_func("/judges/missing/after-smear", test_missing_after_smear);
     g_test_add_func("/judges/missing/round-smear", test_missing_round_smear);
+    g_test_add_func("/judges/missing/torn-after-smear", test_torn_after_smear);
     g_test_add_func("/judges/smeared", test_smeared);
     g_test_add_func("/judges/soft", test_soft);
     g_test_add_func("/judges/focus", test_focus);
