@@ -2,6 +2,7 @@
 #include <string.h>
 
 #include <reelwright/colour.h>
+#include <reelwright/finish.h>
 #include <reelwright/look.h>
 #include <reelwright/stage.h>
 
@@ -47,24 +48,37 @@ static bool take(rw_reel *reel, const char *scope, const options *o, GError **er
     return ok;
 }
 
-static bool add_change(GArray *rows, const char *scope, const char *key, const char *value,
+/* The stage that a choice belongs to, and its key there: "exposure" is light and colour's,
+ * "steady.mode" steadying's. */
+static const rw_stage *stage_of(const char *name, const char **key)
+{
+    const char *dot = strchr(name, '.');
+    g_autofree char *word = dot ? g_strndup(name, (gsize)(dot - name)) : g_strdup("colour");
+    const rw_stage *stage = rw_stage_find(word);
+    *key = dot ? dot + 1 : name;
+    return stage && rw_param_find(stage->params, *key) ? stage : NULL;
+}
+
+static bool add_change(GArray *rows, const char *scope, const char *name, const char *value,
                        GError **error)
 {
-    const rw_stage *stage = rw_stage_find("colour");
-    const rw_param *row = rw_param_find(stage->params, key);
-    g_autofree void *scratch = g_malloc0(stage->params_size);
-    if (!row) {
+    const char *key;
+    const rw_stage *stage = stage_of(name, &key);
+    if (!stage) {
         g_set_error(error, RW_ERROR, RW_ERROR_USAGE,
-                    "There is no choice \"%s\"; --list shows them all.", key);
+                    "There is no choice \"%s\"; --list shows them all.", name);
         return false;
     }
-    if (value && row->kind == RW_PARAM_TEXT && g_str_equal(key, "cube") && *value) {
+    g_autofree void *scratch = g_malloc0(stage->params_size);
+    if (value && rw_param_find(stage->params, key)->kind == RW_PARAM_TEXT &&
+        g_str_equal(key, "cube") && *value) {
         g_set_error(error, RW_ERROR, RW_ERROR_USAGE, "A table is taken in with --take FILE.cube.");
         return false;
     }
     if (value && !rw_params_set(stage->params, scratch, key, value, error))
         return false;
-    rw_choice_row change = {g_strdup(scope), g_strconcat("colour.", key, NULL), g_strdup(value)};
+    rw_choice_row change = {g_strdup(scope), g_strconcat(stage->name, ".", key, NULL),
+                            g_strdup(value)};
     g_array_append_val(rows, change);
     return true;
 }
@@ -164,20 +178,48 @@ static bool choose_curve(rw_reel *reel, const char *curve, GError **error)
     return true;
 }
 
-static bool list(rw_reel *reel, const char *scope, GError **error)
+static bool list_stage(rw_reel *reel, const char *scope, const rw_stage *stage, GError **error)
 {
-    const rw_stage *stage = rw_stage_find("colour");
+    bool colour = g_str_equal(stage->name, "colour");
     g_autofree void *params = g_malloc0(stage->params_size);
     rw_params_defaults(stage->params, params);
-    for (const rw_param *row = stage->params; row->key; row++) {
-        g_autofree char *key = g_strconcat("colour.", row->key, NULL);
-        g_autofree char *own = rw_reel_get_choice(reel, scope, key, error);
-        g_autofree char *whole = own ? NULL : rw_reel_get_choice(reel, "reel", key, error);
+    for (const rw_param *row = stage->params; row && row->key; row++) {
+        g_autoptr(GError) inner = NULL;
+        g_autofree char *key = g_strconcat(stage->name, ".", row->key, NULL);
+        g_autofree char *own = rw_reel_get_choice(reel, scope, key, &inner);
+        g_autofree char *whole =
+            own || inner ? NULL : rw_reel_get_choice(reel, "reel", key, &inner);
         g_autofree char *usual = rw_params_get(stage->params, params, row->key);
         const char *value = own ? own : whole ? whole : usual;
-        g_print("%-15s %-12s %s\n", row->key, *value ? value : "-", row->help);
+        if (inner) {
+            g_propagate_error(error, g_steal_pointer(&inner));
+            return false;
+        }
+        g_print("%-16s %-12s %s\n", colour ? row->key : key, *value ? value : "-", row->help);
     }
-    return !error || !*error;
+    return true;
+}
+
+/* What steadying makes of a scene with the choices that hold. */
+static bool tell_steadying(rw_reel *reel, const char *scope, GError **error)
+{
+    rw_steady_scene steady;
+    int64_t id = g_ascii_strtoll(strchr(scope, ':') + 1, NULL, 10);
+    if (!rw_finish_steadying(reel, id, &steady, error))
+        return false;
+    g_print("steadying        %s\n", steady.reason);
+    return true;
+}
+
+/* Light and colour first, without the stage's name, then all else that runs unless it is left out.
+ */
+static bool list(rw_reel *reel, const char *scope, GError **error)
+{
+    bool ok = list_stage(reel, scope, rw_stage_find("colour"), error);
+    for (const rw_stage *const *s = rw_stages(); ok && *s; s++)
+        if ((*s)->by_default && !g_str_equal((*s)->name, "colour"))
+            ok = list_stage(reel, scope, *s, error);
+    return ok && (g_str_equal(scope, "reel") || tell_steadying(reel, scope, error));
 }
 
 static bool work(rw_reel *reel, const options *o, GError **error)
@@ -242,7 +284,7 @@ static int run(const rw_command *self, int argc, char **argv)
 
 const rw_command rw_cmd_look = {
     .name = "look",
-    .summary = "Light and colour of a reel or a scene: choices, looks in and out",
+    .summary = "How a reel or a scene is to look: choices, looks in and out",
     .arguments = "REEL",
     .details = "Every call is one step that the bench can undo.",
     .run = run,

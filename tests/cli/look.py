@@ -72,6 +72,27 @@ def check_choices():
     TAP.equal(choices(), {}, 'taken back')
 
 
+def check_steadying():
+    """Other stages' choices go by the stage's name, for the reel and for a scene."""
+    done = look('--set', 'steady.strength=0.4', '--set', 'steady.border=fill', '--set', 'grain.amount=calm')
+    more = look('--scene', '1', '--set', 'steady.mode=locked', '--set', 'steady.crop=0.1')
+    TAP.equal((done.returncode, more.returncode, choices()),
+              (0, 0, {('reel', 'steady.strength'): '0.4', ('reel', 'steady.border'): 'fill',
+                      ('reel', 'grain.amount'): 'calm', ('scene:1', 'steady.mode'): 'locked',
+                      ('scene:1', 'steady.crop'): '0.1'}), 'how a scene is steadied')
+    listed = {line.split()[0]: line.split(None, 1)[1] for line in look('--scene', '1').stdout.splitlines()}
+    TAP.equal([listed[f'steady.{key}'].split()[0] for key in ('mode', 'strength', 'border', 'crop')],
+              ['locked', '0.4', 'fill', '0.1'], "the scene's own choice goes before the reel's")
+    TAP.ok(listed['steadying'].startswith('Off: '), 'what becomes of it, and why', listed['steadying'])
+    TAP.ok('steadying' not in [line.split()[0] for line in look().stdout.splitlines()], 'of a scene only')
+    for wrong in ('steady.mode=still', 'steady.crop=0.3', 'steady.strength=-1', 'steady.glow=1', 'glow.mode=1', 'register.x=1'):
+        done = look('--set', wrong)
+        TAP.ok(done.returncode == 2 and done.stderr.count('\n') == 1, wrong, done.stderr)
+    look('--reset', 'steady.strength', '--reset', 'steady.border', '--reset', 'grain.amount')
+    look('--scene', '1', '--reset', 'steady.mode', '--reset', 'steady.crop')
+    TAP.equal(choices(), {}, 'taken back')
+
+
 def check_corrections():
     TAP.equal(look('--scene', '1', '--take', write('night.cdl', CDL)).returncode, 0, 'a correction')
     mine = {key: value for (scope, key), value in choices().items() if scope != 'reel'}
@@ -220,6 +241,7 @@ try:
         database.execute("insert into scene values (1, 0, 2, 'head')")
     database.close()
     check_choices()
+    check_steadying()
     check_corrections()
     check_table()
     check_chart()

@@ -112,6 +112,48 @@ static const char *const filled[] = {"steady.mode=locked", "steady.border=fill",
 static const char *const smooth[] = {"steady.mode=smooth", "steady.strength=0.5",
                                      "steady.border=dark", NULL};
 
+static rw_affine read_affine(JsonObject *o, const char *key)
+{
+    rw_affine a;
+    JsonArray *rows = json_object_get_array_member(o, key);
+    for (guint k = 0; k < 6; k++)
+        a.m[k / 3][k % 3] =
+            json_array_get_double_element(json_array_get_array_element(rows, k / 3), k % 3);
+    return a;
+}
+
+/* What a person chose for one scene goes before the reel's choice, for that scene alone. */
+static void check_choice(made_reel *m)
+{
+    g_autoptr(GError) error = NULL;
+    g_autoptr(GArray) scenes = rw_reel_scenes(m->reel, &error);
+    g_assert_cmpuint(scenes->len, ==, 2);
+    g_autofree char *second =
+        g_strdup_printf("scene:%" G_GINT64_FORMAT, g_array_index(scenes, rw_scene_row, 1).id);
+    g_assert_true(rw_reel_put_choice(m->reel, "reel", "steady.mode", "locked", &error));
+    g_assert_true(rw_reel_put_choice(m->reel, second, "steady.mode", "off", &error));
+    rw_steady_scene answer;
+    g_assert_true(
+        rw_finish_steadying(m->reel, g_array_index(scenes, rw_scene_row, 1).id, &answer, &error));
+    g_assert_cmpint(answer.mode, ==, RW_STEADY_OFF);
+    g_assert_true(g_str_has_prefix(answer.reason, "Chosen."));
+    g_autofree char *path = g_build_filename(m->folder, "trace.jsonl", NULL);
+    rw_finish_options o = options_new(NULL);
+    g_autoptr(GPtrArray) all = finish(m, &o, path);
+    g_autofree char *text = made_reel_read(path, NULL);
+    g_auto(GStrv) lines = g_strsplit(g_strstrip(text), "\n", -1);
+    g_assert_cmpuint(g_strv_length(lines), ==, all->len);
+    double moved[2] = {0, 0};
+    for (int n = 0; n < FRAMES; n++) {
+        g_autoptr(JsonNode) root = json_from_string(lines[n], &error);
+        g_assert_no_error(error);
+        rw_affine steady = read_affine(json_node_get_object(root), "steady");
+        moved[n >= 10] += fabs(steady.m[0][2]) + fabs(steady.m[1][2]);
+    }
+    g_assert_cmpfloat(moved[0], >, 0.005); /* mm, in all */
+    g_assert_cmpfloat(moved[1], ==, 0);
+}
+
 static void test_perforation(void)
 {
     g_autoptr(GError) error = NULL;
@@ -123,6 +165,7 @@ static void test_perforation(void)
                             {.first = 10, .last = FRAMES - 1, .cue = "person"}};
     g_assert_true(rw_reel_set_scenes(m->reel, rows, 2, &error));
     check(m, locked);
+    check_choice(m);
     made_reel_free(m);
 }
 
@@ -137,16 +180,6 @@ static void test_picture(void)
     check(m, locked);
     check(m, filled);
     made_reel_free(m);
-}
-
-static rw_affine read_affine(JsonObject *o, const char *key)
-{
-    rw_affine a;
-    JsonArray *rows = json_object_get_array_member(o, key);
-    for (guint k = 0; k < 6; k++)
-        a.m[k / 3][k % 3] =
-            json_array_get_double_element(json_array_get_array_element(rows, k / 3), k % 3);
-    return a;
 }
 
 /* What was really used is the product of the parts that the trace names, and the crop is one and
