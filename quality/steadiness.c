@@ -2,7 +2,8 @@
  *
  * How steady a reel becomes: made-up reels against their truth, FFmpeg's stabiliser beside it.
  *
- *     steadiness [--quick] [--only TEXT] [--reels DIR [--again]] [--footage DIR] [--no-rival]
+ *     steadiness [--quick] [--only TEXT] [--seed N] [--reels DIR [--again]] [--footage DIR]
+ *                [--no-rival]
  *
  * A demo reel is decoded, looked at and planned as survey and finish do it. Truth says where a
  * point of the intended picture really lies on each still; taken through registration and
@@ -21,10 +22,13 @@
  * - ends: largest error within five frames of a cut
  * - exact: rms that the same plan leaves when it is told every frame's place; the rest is
  *   measuring's
+ * - held: of the frames that show nothing of the scene, how many were held, and how many others;
+ * the error of the former. They do not count in any other figure.
  * - shake: of scenes that are not from a tripod, rms second difference of the picture's path over
  *   root six (of white jitter: its rms); as shot, with weave, as steadied
  *
- * The rival gets the frames after registration, the whole reel at once, and the best of its
+ * A still that shows the frame before once more is left out of all figures, and the rival does not
+ * get to see it: it gets the frames after registration, the whole reel at once, and the best of its
  * settings for each reel by rms, told by the truth.
  */
 #include <math.h>
@@ -56,7 +60,7 @@ typedef struct reel_case {
     const char *name, *gauge;
     rw_demo_framing framing;
     bool quick;
-    const char *set[MOST_SETS]; /* NULL-ended */
+    const char *set[MOST_SETS]; /* of the demo's terms, NULL-ended */
     int n_scenes;               /* 0: the demo's own scenes */
     scene_kind kind[MOST_SCENES];
     footage_recipe scene[MOST_SCENES];
@@ -70,7 +74,7 @@ typedef struct reel_case {
 #define GATE   RW_DEMO_FRAME_GATE
 #define NONE   RW_DEMO_FRAME_PICTURE
 #define HARD   "lamp.flicker=6", "lamp.spatial=3", "grain.rms=26", "dirt.rate=12"
-#define BASE   .black_last = -1
+#define BASE   .lost_last = -1
 /* a pond from a tripod, a pan and a close view from the hand, a meadow from a tripod */
 #define BUILT_IN STILL, MOVING, MOVING, STILL
 
@@ -86,6 +90,16 @@ typedef struct reel_case {
     {                                                                                              \
         .clip = DOG, .first = 30, .frames = 96, .zoom = 1.6, .object = share, .object_clip = BED,  \
         BASE                                                                                       \
+    }
+#define DOG_LOST(as)                                                                               \
+    {                                                                                              \
+        .clip = DOG, .first = 30, .frames = 96, .zoom = 1.6, .loss = as, .lost_first = 40,         \
+        .lost_last = 44                                                                            \
+    }
+#define DOG_PAN_LOST(as)                                                                           \
+    {                                                                                              \
+        .clip = DOG, .first = 30, .frames = 120, .zoom = 1.6, .pan = 560, .loss = as,              \
+        .lost_first = 55, .lost_last = 59                                                          \
     }
 #define DOG_PAN                                                                                    \
     {                                                                                              \
@@ -121,14 +135,25 @@ static const reel_case cases[] = {
     {"still, 30 % object", "super8", NONE, false, {NULL}, 1, {STILL}, {DOG_OBJECT(0.3)}},
     {"still, 50 % object", "super8", SEEN, false, {NULL}, 1, {STILL}, {DOG_OBJECT(0.5)}},
     {"still, 50 % object", "super8", NONE, false, {HARD}, 1, {STILL}, {DOG_OBJECT(0.5)}},
-    {"still, black frames",
+    {"still, black frames", "super8", NONE, false, {NULL}, 1, {STILL}, {DOG_LOST(FOOTAGE_BLACK)}},
+    {"still, defocused", "super8", NONE, false, {NULL}, 1, {STILL}, {DOG_LOST(FOOTAGE_BLURRED)}},
+    {"still, covered", "super8", NONE, false, {NULL}, 1, {STILL}, {DOG_LOST(FOOTAGE_COVERED)}},
+    {"still, soft stills",
+     "super8",
+     SEEN,
+     false,
+     {"soft.at=40-44", "soft.count=0", "soft.percent=2000"},
+     1,
+     {STILL},
+     {DOG_LOST(FOOTAGE_SHOWN)}},
+    {"still, doubled",
      "super8",
      NONE,
      false,
-     {NULL},
+     {"doubled.at=20,41,42,70", "doubled.count=0"},
      1,
      {STILL},
-     {{.clip = DOG, .first = 30, .frames = 96, .zoom = 1.6, .black_first = 40, .black_last = 44}}},
+     {DOG_STILL}},
     {"pan, dog", "super8", SEEN, true, {NULL}, 1, {PAN}, {DOG_PAN}},
     {"pan, dog", "regular8", SEEN, false, {NULL}, 1, {PAN}, {DOG_PAN}},
     {"pan, dog", "super8", GATE, false, {NULL}, 1, {PAN}, {DOG_PAN}},
@@ -156,6 +181,16 @@ static const reel_case cases[] = {
      1,
      {PAN},
      {{.clip = DOG, .first = 30, .frames = 120, .zoom = 1.6, .pan = 560, .held_every = 9, BASE}}},
+    {"pan, defocused", "super8", SEEN, false, {NULL}, 1, {PAN}, {DOG_PAN_LOST(FOOTAGE_BLURRED)}},
+    {"pan, covered", "super8", NONE, false, {NULL}, 1, {PAN}, {DOG_PAN_LOST(FOOTAGE_COVERED)}},
+    {"pan, doubled",
+     "super8",
+     SEEN,
+     false,
+     {"doubled.at=30,31,60,90", "doubled.count=0"},
+     1,
+     {PAN},
+     {DOG_PAN}},
     {"hand, dog", "super8", SEEN, false, {NULL}, 1, {HAND}, {DOG_HAND}},
     {"hand, dog", "super8", NONE, false, {NULL}, 1, {HAND}, {DOG_HAND}},
     {"orbit, bedroom", "super8", SEEN, false, {NULL}, 1, {MOVING}, {BED_ORBIT}},
@@ -185,10 +220,11 @@ static const reel_case cases[] = {
 
 typedef struct settings {
     gboolean quick, no_rival, verbose, again;
+    int seed;
     char *only, *reels, *footage;
 } settings;
 
-/* A reel and its twin have the same frames. */
+/* A reel and its twin have the same frames; a reel may have doubled stills until it was planned. */
 typedef struct reel {
     int n;
     const rw_gauge *gauge;
@@ -208,8 +244,8 @@ typedef struct reel {
 } reel;
 
 typedef struct score {
-    double rms, step, lag, jump, ends, exact, shake;
-    bool has_lag, has_cut, has_smooth;
+    double rms, step, lag, jump, ends, exact, shake, lost;
+    bool has_lag, has_cut, has_smooth, has_lost;
 } score;
 
 /* ---- making ---- */
@@ -220,11 +256,12 @@ static const char *const calm[] = {"weave", "camera-weave", "shutter", "lamp", "
 static const char *const faults[] = {"damage", "missing", "doubled", "smear", "focus", "soft",
                                      "splice", "step",    "clip",    "alien", NULL};
 
-static rw_demo *plan_reel(const reel_case *c, const char *footage, bool twin, GError **error)
+static rw_demo *plan_reel(const reel_case *c, const char *footage, int seed, bool twin,
+                          GError **error)
 {
     rw_demo_options *o = rw_demo_options_new(rw_gauge_find(c->gauge));
     o->framing = c->framing;
-    o->seed = 31;
+    o->seed = (uint64_t)seed;
     o->truth_movies = false;
     o->frames = c->n_scenes ? 0 : 132;
     for (int i = 0; i < c->n_scenes; i++)
@@ -266,37 +303,63 @@ static bool read_scenes(reel *r, const char *folder, GError **error)
     return true;
 }
 
-/* Where a reel is kept, and beside it under the same name whatever else is kept of it. */
+#define USUAL_SEED 31
+
+/* Where a reel is kept, and beside it under the same name whatever else is kept of it. A twin has
+ * nothing of chance in it. */
 static char *reel_folder(const reel_case *c, const settings *s, bool twin)
 {
+    g_autofree char *seed =
+        s->seed == USUAL_SEED ? g_strdup("") : g_strdup_printf("-seed%d", s->seed);
     g_autofree char *name =
-        g_strdup_printf("%s-%s-%d%s", c->name, c->gauge, (int)c->framing, twin ? "-twin" : "");
+        g_strdup_printf("%s-%s-%d%s", c->name, c->gauge, (int)c->framing, twin ? "-twin" : seed);
     g_strdelimit(name, " ,:%", '_');
     return g_build_filename(s->reels, name, NULL);
+}
+
+/* Once for all reels of that name. */
+static char *make_footage(const reel_case *c, const settings *s, GError **error)
+{
+    g_autofree char *name = g_strconcat(c->name, ".mkv", NULL);
+    g_strdelimit(name, " ,:%", '_');
+    g_autofree char *movie = g_build_filename(s->reels, name, NULL);
+    if (g_file_test(movie, G_FILE_TEST_EXISTS))
+        return g_steal_pointer(&movie);
+    footage_recipe scenes[MOST_SCENES];
+    char *names[2 * MOST_SCENES] = {NULL};
+    for (int i = 0; i < c->n_scenes; i++) {
+        scenes[i] = c->scene[i];
+        scenes[i].clip = names[2 * i] = g_build_filename(s->footage, scenes[i].clip, NULL);
+        if (scenes[i].object_clip)
+            scenes[i].object_clip = names[2 * i + 1] =
+                g_build_filename(s->footage, scenes[i].object_clip, NULL);
+    }
+    bool ok = footage_write(movie, scenes, c->n_scenes, error);
+    for (int i = 0; i < 2 * MOST_SCENES; i++)
+        g_free(names[i]);
+    return ok ? g_steal_pointer(&movie) : NULL;
+}
+
+/* Of the scenes' film frames to stills, some of which may be doubled. */
+static void place_scenes(reel *r, const reel_case *c)
+{
+    int film = 0;
+    r->n_scenes = c->n_scenes;
+    for (int s = 0; s < c->n_scenes; s++) {
+        while (r->first[s] < r->n && r->truth[r->first[s]].film < film)
+            r->first[s]++;
+        film += c->scene[s].frames;
+    }
 }
 
 static bool make_reel(const reel_case *c, const settings *s, bool twin, reel *r, GError **error)
 {
     g_autofree char *folder = reel_folder(c, s, twin);
-    g_autofree char *movie = g_strconcat(folder, ".mkv", NULL);
-    if (c->n_scenes && !g_file_test(folder, G_FILE_TEST_IS_DIR)) {
-        footage_recipe scenes[MOST_SCENES];
-        char *names[2 * MOST_SCENES] = {NULL};
-        for (int i = 0; i < c->n_scenes; i++) {
-            scenes[i] = c->scene[i];
-            scenes[i].clip = names[2 * i] = g_build_filename(s->footage, scenes[i].clip, NULL);
-            if (scenes[i].object_clip)
-                scenes[i].object_clip = names[2 * i + 1] =
-                    g_build_filename(s->footage, scenes[i].object_clip, NULL);
-        }
-        bool ok = footage_write(movie, scenes, c->n_scenes, error);
-        for (int i = 0; i < 2 * MOST_SCENES; i++)
-            g_free(names[i]);
-        if (!ok)
-            return false;
-    }
+    g_autofree char *movie = c->n_scenes ? make_footage(c, s, error) : NULL;
+    if (c->n_scenes && !movie)
+        return false;
     bool there = g_file_test(folder, G_FILE_TEST_IS_DIR);
-    rw_demo *demo = plan_reel(c, c->n_scenes ? movie : NULL, twin, error);
+    rw_demo *demo = plan_reel(c, movie, twin ? USUAL_SEED : s->seed, twin, error);
     bool ok = demo && (there || rw_demo_write(demo, folder, 2, NULL, NULL, NULL, error));
     if (ok) {
         memset(r, 0, sizeof *r);
@@ -308,11 +371,9 @@ static bool make_reel(const reel_case *c, const settings *s, bool twin, reel *r,
             rw_demo_get_still(demo, i, &r->truth[i]);
             r->path[i] = g_build_filename(folder, "card", r->truth[i].path, NULL);
         }
-        if (c->n_scenes) {
-            r->n_scenes = c->n_scenes;
-            for (int i = 1; i < c->n_scenes; i++)
-                r->first[i] = r->first[i - 1] + c->scene[i - 1].frames;
-        } else
+        if (c->n_scenes)
+            place_scenes(r, c);
+        else
             ok = read_scenes(r, folder, error);
         r->first[r->n_scenes] = r->n;
     }
@@ -540,9 +601,35 @@ static void follow_middle(reel *r)
     }
 }
 
+/* From here on a reel has one still of each film frame, as a movie does. */
+static void drop_doubled(reel *r)
+{
+    int kept = 0;
+    for (int i = 0, s = 0; i < r->n; i++) {
+        for (; s < r->n_scenes && r->first[s] == i; s++)
+            r->first[s] = kept;
+        if (r->truth[i].take > 0) {
+            g_free(r->path[i]);
+            continue;
+        }
+        r->path[kept] = r->path[i];
+        r->truth[kept] = r->truth[i];
+        r->fit[kept] = r->fit[i];
+        r->rung[kept] = r->rung[i];
+        r->sight[kept] = r->sight[i];
+        r->weave[kept] = r->weave[i];
+        r->frame[kept] = r->frame[i];
+        r->out[kept] = r->out[i];
+        r->shot[kept] = r->shot[i];
+        r->registered[kept++] = r->registered[i];
+    }
+    r->n = r->first[r->n_scenes] = kept;
+    r->path[kept] = NULL;
+}
+
 /* ---- scores ---- */
 
-/* Difference of the two, less each scene's mean; frames that show nothing are left out. */
+/* Difference of the two, less each scene's mean, in which frames that show nothing do not count. */
 static void differences(const reel *r, const rw_point *a, const rw_point *b, const bool *skip,
                         rw_point *e)
 {
@@ -558,9 +645,7 @@ static void differences(const reel *r, const rw_point *a, const rw_point *b, con
             n++;
         }
         for (int i = r->first[s]; i < r->first[s + 1]; i++)
-            e[i] = skip && skip[i]
-                       ? (rw_point){0, 0}
-                       : (rw_point){e[i].x - mean.x / MAX(n, 1), e[i].y - mean.y / MAX(n, 1)};
+            e[i] = (rw_point){e[i].x - mean.x / MAX(n, 1), e[i].y - mean.y / MAX(n, 1)};
     }
 }
 
@@ -570,6 +655,19 @@ static double rms_of(const rw_point *e, int n, const bool *skip)
     int count = 0;
     for (int i = 0; i < n; i++)
         if (!skip || !skip[i]) {
+            sum += e[i].x * e[i].x + e[i].y * e[i].y;
+            count += 2;
+        }
+    return sqrt(sum / MAX(count, 1));
+}
+
+/* rms over those that show nothing. */
+static double lost_of(const rw_point *e, int n, const bool *skip)
+{
+    double sum = 0;
+    int count = 0;
+    for (int i = 0; i < n; i++)
+        if (skip[i]) {
             sum += e[i].x * e[i].x + e[i].y * e[i].y;
             count += 2;
         }
@@ -654,7 +752,8 @@ static void reference(const reel *twin, const reel_case *c, const rw_point *stea
 }
 
 /* place: of the middle; NULL: as shot. The footage's own path is the twin's. */
-static double shake_of(const reel *r, const reel *twin, const reel_case *c, const rw_point *place)
+static double shake_of(const reel *r, const reel *twin, const reel_case *c, const rw_point *place,
+                       const bool *skip)
 {
     double sum = 0;
     int count = 0;
@@ -667,7 +766,7 @@ static double shake_of(const reel *r, const reel *twin, const reel_case *c, cons
                 d.x += weight[k] * (f->x + (place ? place[i - 2 + k].x : 0));
                 d.y += weight[k] * (f->y + (place ? place[i - 2 + k].y : 0));
             }
-            if (c->kind[s] == STILL)
+            if (c->kind[s] == STILL || skip[i] || skip[i - 1] || skip[i - 2])
                 continue;
             sum += d.x * d.x + d.y * d.y;
             count += 12;
@@ -729,17 +828,19 @@ static score score_of(const reel *r, const reel *twin, const reel_case *c, const
     rw_point *e = g_new(rw_point, r->n), *ref = g_new(rw_point, r->n);
     reference(twin, c, twin_out, ref);
     differences(r, out, ref, skip, e);
-    score s = {.rms = rms_of(e, r->n, skip), .step = step_of(r, e, skip)};
+    score s = {
+        .rms = rms_of(e, r->n, skip), .step = step_of(r, e, skip), .lost = lost_of(e, r->n, skip)};
     for (int i = 0; i < r->n_scenes; i++) {
         s.has_lag |= c->kind[i] == PAN;
         s.has_smooth |= c->kind[i] != STILL;
+        s.has_lost |= i < c->n_scenes && c->scene[i].lost_last >= c->scene[i].lost_first;
     }
     if (s.has_lag)
         s.lag = lag_of(r, c, e);
     s.has_cut = r->n_scenes > 1;
     s.jump = jump_of(r, twin, e, out, skip);
     s.ends = ends_of(r, e, skip);
-    s.shake = shake_of(r, twin, c, out);
+    s.shake = shake_of(r, twin, c, out, skip);
     g_free(e);
     g_free(ref);
     return s;
@@ -900,8 +1001,23 @@ static const char *framing_name(rw_demo_framing f)
     return f == SEEN ? "perforation" : f == GATE ? "gate edge" : "picture";
 }
 
+/* How many of the frames that show nothing were held, and how many others. */
+static void held_cell(const reel *r, const score *ours, const bool *skip)
+{
+    int lost = 0, held = 0, others = 0;
+    for (int i = 0; i < r->n; i++) {
+        lost += skip[i];
+        held += skip[i] && r->frame[i].held;
+        others += !skip[i] && r->frame[i].held;
+    }
+    g_autofree char *text =
+        lost || others ? g_strdup_printf("%d/%d+%d", held, lost, others) : g_strdup("-");
+    g_print(" %7s", text);
+    cell(ours->has_lost, ours->lost);
+}
+
 static void print_case(const reel_case *c, const reel *r, const reel *twin, const score *ours,
-                       const score *rival, int setting)
+                       const score *rival, int setting, const bool *skip)
 {
     const rw_steady_scene *scene = &r->scene[0];
     g_print("%-24s %-8s %-11s", c->name, c->gauge, framing_name(c->framing));
@@ -916,9 +1032,10 @@ static void print_case(const reel_case *c, const reel *r, const reel *twin, cons
     cell(ours->has_cut, ours->jump);
     cell(ours->has_cut, ours->ends);
     cell(ours->has_smooth, ours->exact);
-    cell(ours->has_smooth, shake_of(r, twin, c, NULL));
-    cell(ours->has_smooth, shake_of(r, twin, c, r->shot));
+    cell(ours->has_smooth, shake_of(r, twin, c, NULL, skip));
+    cell(ours->has_smooth, shake_of(r, twin, c, r->shot, skip));
     cell(ours->has_smooth, ours->shake);
+    held_cell(r, ours, skip);
     g_print("  |");
     cell(rival != NULL, rival ? rival->rms : 0);
     cell(rival != NULL, rival ? rival->step : 0);
@@ -926,6 +1043,7 @@ static void print_case(const reel_case *c, const reel *r, const reel *twin, cons
     cell(rival && rival->has_cut, rival ? rival->jump : 0);
     cell(rival && rival->has_cut, rival ? rival->ends : 0);
     cell(rival && rival->has_smooth, rival ? rival->shake : 0);
+    cell(rival && rival->has_lost, rival ? rival->lost : 0);
     if (rival) {
         const rival_setting *v = &rival_settings[setting];
         g_print("  s%d %s%d", v->shakiness,
@@ -1000,6 +1118,7 @@ static bool run_reel(const reel_case *c, const settings *s, bool twin, reel *r, 
         return false;
     plan_scenes(r);
     follow_middle(r);
+    drop_doubled(r);
     return true;
 }
 
@@ -1010,7 +1129,7 @@ static bool run_case(const reel_case *c, const settings *s, GError **error)
     if (ok) {
         bool *skip = g_new0(bool, r.n);
         for (int i = 0; i < c->n_scenes; i++)
-            for (int k = c->scene[i].black_first; k <= c->scene[i].black_last; k++)
+            for (int k = c->scene[i].lost_first; k <= c->scene[i].lost_last; k++)
                 skip[r.first[i] + k] = true;
         score ours = score_of(&r, &twin, c, r.out, twin.out, skip), rival = {0};
         ours.exact = ours.has_smooth ? exact_of(&r, &twin, c) : 0;
@@ -1018,7 +1137,7 @@ static bool run_case(const reel_case *c, const settings *s, GError **error)
         bool with_rival = !s->no_rival && vidstab_there();
         ok = !with_rival || run_rival(c, &r, &twin, s, skip, &rival, &setting, error);
         if (ok)
-            print_case(c, &r, &twin, &ours, with_rival ? &rival : NULL, setting);
+            print_case(c, &r, &twin, &ours, with_rival ? &rival : NULL, setting, skip);
         if (s->verbose) {
             rw_point *e = g_new(rw_point, r.n), *ref = g_new(rw_point, r.n);
             reference(&twin, c, twin.out, ref);
@@ -1037,11 +1156,12 @@ static bool run_case(const reel_case *c, const settings *s, GError **error)
 
 int main(int argc, char **argv)
 {
-    settings s = {0};
+    settings s = {.seed = USUAL_SEED};
     const GOptionEntry entries[] = {
         {"quick", 0, 0, G_OPTION_ARG_NONE, &s.quick, "Four reels only", NULL},
         {"only", 0, 0, G_OPTION_ARG_STRING, &s.only,
          "Reels whose line holds this: \"pan, dog super8 picture\"", "TEXT"},
+        {"seed", 0, 0, G_OPTION_ARG_INT, &s.seed, "Of what chance does to the reels", "N"},
         {"reels", 0, 0, G_OPTION_ARG_FILENAME, &s.reels, "Keep reels here", "DIR"},
         {"again", 0, 0, G_OPTION_ARG_NONE, &s.again,
          "Plan anew from what the last run saw of kept reels", NULL},
@@ -1065,9 +1185,10 @@ int main(int argc, char **argv)
         g_printerr("There is no place for the reels.\n");
         return 1;
     }
-    g_print("%-24s %-8s %-11s %8s  %-6s%8s%8s%8s%8s%8s%8s%8s%8s%8s  |%8s%8s%8s%8s%8s%8s\n", "reel",
-            "gauge", "visible", "register", "mode", "rms", "step", "lag", "jump", "ends", "exact",
-            "shot", "woven", "shake", "rms", "step", "lag", "jump", "ends", "shake");
+    g_print("%-24s %-8s %-11s %8s  %-6s%8s%8s%8s%8s%8s%8s%8s%8s%8s%8s%8s  |%8s%8s%8s%8s%8s%8s%8s\n",
+            "reel", "gauge", "visible", "register", "mode", "rms", "step", "lag", "jump", "ends",
+            "exact", "shot", "woven", "shake", "held", "error", "rms", "step", "lag", "jump",
+            "ends", "shake", "error");
     int failed = 0;
     for (size_t i = 0; i < G_N_ELEMENTS(cases); i++) {
         const reel_case *c = &cases[i];

@@ -249,20 +249,35 @@ static void blur_lines(float *px, float *spare, int width, int height, double sd
     g_free(w);
 }
 
+#define FAR_BLUR 40.0 /* px sd */
+
+/* Broad shapes out of focus that go their own way, quickly. */
+static void draw_hand(int t, float *out)
+{
+    for (int y = 0; y < FOOTAGE_HEIGHT; y++)
+        for (int x = 0; x < FOOTAGE_WIDTH; x++) {
+            double u = (x + 47.0 * t) / 210, v = (y - 29.0 * t) / 160;
+            *out++ = (float)(48 + 18 * sin(u + 0.6 * sin(v)) + 12 * sin(1.7 * v - 0.8 * u));
+        }
+}
+
 static void draw_frame(maker *m, int t, uint8_t *luma, ptrdiff_t stride)
 {
     const footage_recipe *r = m->recipe;
-    bool black = t >= r->black_first && t <= r->black_last;
+    footage_loss loss = t >= r->lost_first && t <= r->lost_last ? r->loss : FOOTAGE_SHOWN;
     int moment = r->held_every > 0 && t % r->held_every == r->held_every - 1 ? t - 1 : t;
-    if (black)
+    if (loss == FOOTAGE_BLACK)
         for (size_t i = 0; i < m->area; i++)
             m->work[i] = 4;
+    else if (loss == FOOTAGE_COVERED)
+        draw_hand(t, m->work);
     else {
         draw_scene(m, moment, m->work);
         if (m->object)
             draw_object(m, moment, m->work);
-        if (r->blur > 0)
-            blur_lines(m->work, m->work + m->area, FOOTAGE_WIDTH, FOOTAGE_HEIGHT, r->blur);
+        double blur = loss == FOOTAGE_BLURRED ? FAR_BLUR : r->blur;
+        if (blur > 0)
+            blur_lines(m->work, m->work + m->area, FOOTAGE_WIDTH, FOOTAGE_HEIGHT, blur);
     }
     const float *from = m->work;
     for (int y = 0; y < FOOTAGE_HEIGHT; y++)

@@ -17,6 +17,14 @@
 #define FOOTAGE_WIDTH  1440
 #define FOOTAGE_HEIGHT 1080
 
+/* What a few frames show in place of the scene. */
+typedef enum footage_loss {
+    FOOTAGE_SHOWN, /* the scene: whatever is lost is lost in the transfer */
+    FOOTAGE_BLACK,
+    FOOTAGE_BLURRED, /* the lens was turned far out of focus */
+    FOOTAGE_COVERED  /* a hand before the lens: dark, near, moving */
+} footage_loss;
+
 typedef struct footage_recipe {
     const char *clip;  /* path of a movie */
     int first, frames; /* of the clip; played to and fro when it is too short */
@@ -26,9 +34,10 @@ typedef struct footage_recipe {
     double hand;       /* px rms of a slow sway */
     double object;     /* share of the picture that a moving body covers */
     const char *object_clip;
-    double blur;                 /* px sd of a defocus, 0 none */
-    int black_first, black_last; /* frames that are black; last < first: none */
-    int held_every;              /* every so many frames shows the frame before again, 0 never */
+    double blur; /* px sd of a defocus, 0 none */
+    footage_loss loss;
+    int lost_first, lost_last; /* frames; last < first: none */
+    int held_every;            /* every so many frames shows the frame before again, 0 never */
 } footage_recipe;
 
 /* Scenes one after the other, with a cut between them. */
