@@ -506,8 +506,9 @@ bool rw_conclude(rw_reel *reel, const rw_gauge *gauge, const rw_basis *basis, co
     }
     if (ok) {
         c.verdicts = rw_verdicts_new();
-        rw_judge_all(c.track, &c.limits, rw_reel_path(reel), c.verdicts);
-        ok = weigh(&c, options, error) && write_down(&c, error);
+        rw_judge_all(c.track, &c.limits, c.verdicts);
+        ok = rw_judge_hair(c.track, rw_reel_path(reel), options, c.verdicts, error) &&
+             weigh(&c, options, error) && write_down(&c, error);
         rw_verdicts_free(&c.verdicts);
         rw_reshot_free(&c.reshot);
         g_free(c.gap);

@@ -241,8 +241,7 @@ void rw_verdict_because(rw_verdict *verdict, const char *format, ...)
     va_end(arguments);
 }
 
-void rw_judge_all(const rw_track *track, const rw_limits *limits, const char *reel_path,
-                  rw_verdicts *verdicts)
+void rw_judge_all(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
     rw_judge_stills(track, limits, verdicts);
     rw_judge_blur(track, limits, verdicts);
@@ -253,7 +252,5 @@ void rw_judge_all(const rw_track *track, const rw_limits *limits, const char *re
     rw_judge_clipped(track, limits, verdicts);
     rw_judge_gate(track, limits, verdicts);
     rw_judge_splice(track, limits, verdicts);
-    if (reel_path)
-        rw_judge_hair(track, reel_path, verdicts);
     rw_verdicts_sort(verdicts);
 }

@@ -126,12 +126,12 @@ void rw_judge_clipped(const rw_track *track, const rw_limits *limits, rw_verdict
 void rw_judge_gate(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 void rw_judge_splice(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
 
-/* Looks at the small pictures in the reel's cache, one after the other; reel_path NULL: not at all.
- */
-void rw_judge_hair(const rw_track *track, const char *reel_path, rw_verdicts *verdicts);
-
 /* All of them in their order. */
-void rw_judge_all(const rw_track *track, const rw_limits *limits, const char *reel_path,
-                  rw_verdicts *verdicts);
+void rw_judge_all(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts);
+
+/* After all: looks at the small pictures in the reel's cache, one after the other, which takes
+ * longest by far. False with RW_ERROR_CANCELLED when options->cancel said so. */
+bool rw_judge_hair(const rw_track *track, const char *reel_path, const rw_survey_options *options,
+                   rw_verdicts *verdicts, GError **error);
 
 #endif

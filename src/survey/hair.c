@@ -4,10 +4,11 @@
 
 #include "base/select.h"
 #include "survey/hair.h"
+#include "survey/hair_dsp.h"
 
 enum {
     RING = 24, /* pictures kept */
-    ARM = 3,   /* pixels from the ridge to where its sides are looked at */
+    ARM = RW_HAIR_ARM,
     CALM = 8,  /* frames from which a judgement is no hurry */
     LONG = 16, /* frames from which chance has little part in it */
     LEAST_AREA = 8,
@@ -19,8 +20,7 @@ enum {
     GATE = 5,  /* pixels from the gate's edge within which nothing is judged */
     KIN = 8,   /* pixels, and frames, within which parts belong to one hair */
     DARK = 24, /* coded */
-    FINE = 40, /* steps of ln light */
-    LOCAL = 4  /* radius of the local mean */
+    LOCAL = RW_HAIR_LOCAL
 };
 
 /* ln of light by which a ridge must be darker than both its sides. */
@@ -69,9 +69,10 @@ struct rw_hair_finder {
     int patience;
     int width, height;
     int64_t fed;
-    int8_t *ring[RING]; /* ln light less its local mean, in 1 / FINE */
+    int8_t *ring[RING]; /* ln light less its local mean, in 1 / RW_HAIR_FINE */
     moment when[RING];
     uint32_t *history;  /* bit k: a ridge k frames ago */
+    uint8_t *lasting;   /* of each window of history: has a ridge there lasted? */
     float *logs;        /* scratch */
     float *ridges;      /* scratch */
     uint8_t *taken;     /* pixels of suspects that are alive */
@@ -79,6 +80,7 @@ struct rw_hair_finder {
     uint8_t *label;     /* scratch of the flood */
     int *stack;
     float log_of[256];
+    rw_hair_dsp dsp;
     GArray *suspects;
     GArray *hairs; /* indices of suspects that were proved, in that order */
 };
@@ -87,6 +89,10 @@ rw_hair_finder *rw_hair_finder_new(int patience)
 {
     rw_hair_finder *f = g_new0(rw_hair_finder, 1);
     f->patience = CLAMP(patience, 3, 16);
+    f->lasting = g_malloc0((gsize)1 << f->patience);
+    for (int window = 1; window < 1 << f->patience; window++) /* one frame in six may hide it */
+        f->lasting[window] = __builtin_popcount((unsigned)window) >= f->patience - f->patience / 6;
+    rw_hair_dsp_init(&f->dsp, rw_cpu_level());
     f->suspects = g_array_new(FALSE, FALSE, sizeof(suspect));
     f->hairs = g_array_new(FALSE, FALSE, sizeof(guint));
     for (int v = 0; v < 256; v++)
@@ -105,6 +111,7 @@ void rw_hair_finder_free(rw_hair_finder **finder)
         g_free(g_array_index(f->suspects, suspect, i).mask);
     g_array_unref(f->suspects);
     g_array_unref(f->hairs);
+    g_free(f->lasting);
     g_free(f->history);
     g_free(f->logs);
     g_free(f->ridges);
@@ -159,91 +166,70 @@ static float ridge(const rw_hair_finder *f, const float *p)
     return best;
 }
 
+/* Column sums over 2 LOCAL + 1 rows move down by one row: rows that do not exist are NULL. */
+static void move_columns(float *restrict column, const float *restrict in,
+                         const float *restrict out, int n)
+{
+    for (int x = 0; in && x < n; x++)
+        column[x] += in[x];
+    for (int x = 0; out && x < n; x++)
+        column[x] -= out[x];
+}
+
 /* ln light less the mean of the square round it, as far as it is darker, into the ring. Light
  * scratches go with the film and would drown a hair that they cross. */
 static void push_fine(rw_hair_finder *f)
 {
-    int w = f->width, h = f->height, n = 2 * LOCAL + 1;
+    int w = f->width, h = f->height;
     int8_t *out = f->ring[slot(f, 0)];
     g_autofree float *column = g_new0(float, w);
-    for (int y = -LOCAL; y < h; y++) {
-        /* column sums over rows y - LOCAL .. y + LOCAL, as far as they exist */
-        for (int x = 0; x < w; x++) {
-            if (y + LOCAL < h)
-                column[x] += f->logs[(ptrdiff_t)(y + LOCAL) * w + x];
-            if (y - LOCAL - 1 >= 0)
-                column[x] -= f->logs[(ptrdiff_t)(y - LOCAL - 1) * w + x];
-        }
-        if (y < LOCAL || y >= h - LOCAL)
-            continue;
-        float sum = 0;
-        for (int x = 0; x < n - 1; x++)
-            sum += column[x];
-        for (int x = LOCAL; x < w - LOCAL; x++) {
-            sum += column[x + LOCAL];
-            float fine = f->logs[(ptrdiff_t)y * w + x] - sum / (float)(n * n);
-            out[(ptrdiff_t)y * w + x] = (int8_t)lrintf(CLAMP(fine * FINE, -127.0f, 0.0f));
-            sum -= column[x - LOCAL];
-        }
+    for (int y = -LOCAL; y < h - LOCAL; y++) {
+        const float *in = f->logs + (ptrdiff_t)(y + LOCAL) * w;
+        const float *gone = y > LOCAL ? f->logs + (ptrdiff_t)(y - LOCAL - 1) * w : NULL;
+        move_columns(column, in, gone, w);
+        if (y >= LOCAL)
+            f->dsp.fine(f->logs + (ptrdiff_t)y * w + LOCAL, column, (size_t)(w - 2 * LOCAL),
+                        out + (ptrdiff_t)y * w + LOCAL);
     }
 }
 
-/* The same of n pixels in a row, by many at a time. */
-static void ridge_row(const float *restrict p, ptrdiff_t w, float dark, int n, float *restrict out)
+/* What is darker than three quarters of a sample of the ridges, and a good deal more: the picture's
+ * own noise raises the bar. */
+static float bar_of(const rw_hair_finder *f, rw_irect area)
 {
-    const float *restrict right = p + ARM, *restrict left = p - ARM;
-    const float *restrict below = p + ARM * w, *restrict above = p - ARM * w;
-    const float *restrict falling = p + 2 * w + 2, *restrict before = p - 2 * w - 2;
-    const float *restrict rising = p + 2 * w - 2, *restrict behind = p - 2 * w + 2;
-    for (int x = 0; x < n; x++) {
-        float side[4] = {left[x] < right[x] ? left[x] : right[x],
-                         above[x] < below[x] ? above[x] : below[x],
-                         before[x] < falling[x] ? before[x] : falling[x],
-                         behind[x] < rising[x] ? behind[x] : rising[x]};
-        float best = 0;
-        for (int d = 0; d < 4; d++) {
-            float depth = side[d] > dark ? side[d] - p[x] : 0;
-            best = depth > best ? depth : best;
-        }
-        out[x] = best;
-    }
-}
-
-/* Pushes one more bit into every pixel's history. The picture's own noise raises the bar. */
-static void push_ridges(rw_hair_finder *f, const uint8_t *luma, rw_irect area)
-{
-    int w = f->width;
-    for (int i = 0; i < w * f->height; i++) {
-        f->logs[i] = f->log_of[luma[i]];
-        f->history[i] <<= 1;
-        f->brightest[i] = MAX(f->brightest[i], luma[i]);
-    }
     int counts[64] = {0}, total = 0;
-    for (int y = area.y; y < area.y + area.height; y++) {
-        float *row = f->ridges + (ptrdiff_t)y * w + area.x;
-        ridge_row(f->logs + (ptrdiff_t)y * w + area.x, w, f->log_of[DARK], area.width, row);
-        for (int x = 0; x < area.width && (y - area.y) % 3 == 0; x += 3, total++)
+    for (int y = area.y; y < area.y + area.height; y += 3) {
+        const float *row = f->ridges + (ptrdiff_t)y * f->width + area.x;
+        for (int x = 0; x < area.width; x += 3, total++)
             counts[MIN(63, (int)(row[x] * 100))]++;
     }
-    int below = 0, median = 0;
-    while (median < 63 && (below += counts[median]) < total * 3 / 4)
-        median++;
-    float bar = MAX(LEAST_CONTRAST, 2.5f * (float)median / 100);
-    for (int y = area.y; y < area.y + area.height; y++) {
-        const float *row = f->ridges + (ptrdiff_t)y * w + area.x;
-        uint32_t *history = f->history + (ptrdiff_t)y * w + area.x;
-        for (int x = 0; x < area.width; x++)
-            history[x] |= row[x] > bar;
-    }
+    int below = 0, share = 0;
+    while (share < 63 && (below += counts[share]) < total * 3 / 4)
+        share++;
+    return MAX(LEAST_CONTRAST, 2.5f * (float)share / 100);
 }
 
-static bool lasts(const rw_hair_finder *f, uint32_t history)
+/* Pushes one more bit into every pixel's history. */
+static void push_ridges(rw_hair_finder *f, const uint8_t *luma, rw_irect area)
 {
-    uint32_t window = history & ((1u << f->patience) - 1);
-    if (window == 0)
-        return false; /* as nearly everywhere */
-    /* one frame in six may hide it: something dark behind */
-    return __builtin_popcount(window) >= f->patience - f->patience / 6;
+    ptrdiff_t w = f->width, n = w * f->height;
+    size_t across = (size_t)area.width;
+    for (ptrdiff_t i = 0; i < n; i++)
+        f->logs[i] = f->log_of[luma[i]];
+    for (ptrdiff_t i = 0; i < n; i++)
+        f->brightest[i] = MAX(f->brightest[i], luma[i]);
+    for (ptrdiff_t y = area.y; y < area.y + area.height; y++)
+        f->dsp.ridge(f->logs + y * w + area.x, w, f->log_of[DARK], across,
+                     f->ridges + y * w + area.x);
+    float bar = bar_of(f, area);
+    for (ptrdiff_t y = area.y; y < area.y + area.height; y++)
+        f->dsp.mark(f->history + y * w + area.x, f->ridges + y * w + area.x, bar, across);
+}
+
+/* Something dark behind may hide it for a frame. */
+static inline bool lasts(const rw_hair_finder *f, uint32_t history)
+{
+    return f->lasting[history & ((1u << f->patience) - 1)];
 }
 
 /* Share of the ridges of `patience` frames ago, suspects' own apart, that lasted since. */

@@ -22,7 +22,7 @@ typedef struct rw_hair_frame {
     int64_t position;
     const uint8_t *luma;   /* coded, width * height, as stored: not moved to the film */
     int width, height;     /* the same for all frames; others are passed over */
-    rw_irect picture;      /* where the picture usually lies */
+    rw_irect picture;      /* where the picture usually lies; the same for all frames */
     double film_x, film_y; /* where the film lies in this still, pixels; any origin */
 } rw_hair_frame;
 

@@ -4,6 +4,9 @@
  */
 #include <math.h>
 
+#include "base/cpu.h"
+#include "base/ordered.h"
+#include "base/progress.h"
 #include "survey/cache.h"
 #include "survey/finding.h"
 #include "survey/hair.h"
@@ -46,24 +49,78 @@ rw_irect rw_hair_picture(const rw_basis *basis, const rw_gauge *gauge)
                       (int)(floor(y1) - ceil(y0))};
 }
 
-static void feed(rw_hair_finder *finder, const rw_track *t, const char *reel_path, size_t i,
-                 rw_irect picture)
-{
+/* ---- the pictures, one after the other ---- */
+
+typedef struct showing {
+    rw_hair_finder *finder;
+    const rw_track *track;
+    const char *reel_path;
+    GArray *positions; /* size_t */
+    rw_irect picture;
+    rw_progress *progress;
+} showing;
+
+typedef struct slide {
+    uint8_t *luma; /* NULL: there is none */
     int width, height;
-    g_autofree uint8_t *luma = rw_cache_read_luma(reel_path, t->still[i], &width, &height);
-    if (!luma)
-        return;
+} slide;
+
+static void free_slide(void *result, void *user)
+{
+    (void)user;
+    slide *s = result;
+    g_free(s->luma);
+    g_free(s);
+}
+
+static bool read_slide(int64_t n, void *state, void *user, void **result, GError **error)
+{
+    (void)state, (void)error;
+    const showing *show = user;
+    size_t i = g_array_index(show->positions, size_t, n);
+    slide *s = g_new0(slide, 1);
+    s->luma = rw_cache_read_luma(show->reel_path, show->track->still[i], &s->width, &s->height);
+    *result = s;
+    return true;
+}
+
+static bool feed(int64_t n, void *result, void *user, GError **error)
+{
+    (void)error;
+    showing *show = user;
+    slide *s = result;
+    const rw_track *t = show->track;
+    size_t i = g_array_index(show->positions, size_t, n);
     rw_affine map = rw_hair_film_to_small(&t->basis, t->fit[i].film_to_still);
     rw_rect a = t->gauge->camera_aperture;
     rw_point film = rw_affine_apply(map, a.x + a.width / 2, a.y + a.height / 2);
     rw_hair_frame frame = {.position = (int64_t)i,
-                           .luma = luma,
-                           .width = width,
-                           .height = height,
-                           .picture = picture,
+                           .luma = s->luma,
+                           .width = s->width,
+                           .height = s->height,
+                           .picture = show->picture,
                            .film_x = film.x,
                            .film_y = film.y};
-    rw_hair_finder_feed(finder, &frame);
+    if (s->luma)
+        rw_hair_finder_feed(show->finder, &frame);
+    free_slide(s, NULL);
+    if (show->progress)
+        rw_progress_step(show->progress, n + 1);
+    return true;
+}
+
+static bool show_all(showing *show, const rw_survey_options *options, GError **error)
+{
+    static const rw_ordered_ops ops = {.work = read_slide, .consume = feed, .discard = free_slide};
+    int threads = options->threads > 0 ? options->threads : rw_cpu_count();
+    if (show->positions->len == 0)
+        return true;
+    if (options->progress)
+        show->progress = rw_progress_new("survey: hairs", "stills", show->positions->len);
+    bool ok = rw_ordered_run(&ops, 0, (int64_t)show->positions->len - 1, threads, 2 * threads + 2,
+                             options->cancel, show, error);
+    rw_progress_free(&show->progress);
+    return ok;
 }
 
 static int by_first(const void *a, const void *b)
@@ -152,18 +209,33 @@ static void report_all(const rw_track *t, rw_hair *hairs, size_t count, rw_verdi
     }
 }
 
-void rw_judge_hair(const rw_track *track, const char *reel_path, rw_verdicts *verdicts)
+/* Those that came to something, by their onset. */
+static void report_found(const rw_track *track, const rw_hair_finder *finder, rw_verdicts *verdicts)
 {
-    rw_hair_finder *finder = rw_hair_finder_new(PATIENCE);
-    rw_irect picture = rw_hair_picture(&track->basis, track->gauge);
-    for (size_t i = 0; i < track->count; i++)
-        if (!rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i)) /* on a repeat everything stands */
-            feed(finder, track, reel_path, i, picture);
     size_t count = rw_hair_finder_count(finder);
     g_autofree rw_hair *hairs = g_new(rw_hair, count + 1);
     for (size_t i = 0; i < count; i++)
         rw_hair_finder_get(finder, i, &hairs[i]);
     qsort(hairs, count, sizeof *hairs, by_first);
     report_all(track, hairs, count, verdicts);
-    rw_hair_finder_free(&finder);
+    rw_verdicts_sort(verdicts);
+}
+
+bool rw_judge_hair(const rw_track *track, const char *reel_path, const rw_survey_options *options,
+                   rw_verdicts *verdicts, GError **error)
+{
+    showing show = {.finder = rw_hair_finder_new(PATIENCE),
+                    .track = track,
+                    .reel_path = reel_path,
+                    .positions = g_array_new(FALSE, FALSE, sizeof(size_t)),
+                    .picture = rw_hair_picture(&track->basis, track->gauge)};
+    for (size_t i = 0; i < track->count; i++)
+        if (!rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i)) /* on a repeat everything stands */
+            g_array_append_val(show.positions, i);
+    bool ok = show_all(&show, options, error);
+    if (ok)
+        report_found(track, show.finder, verdicts);
+    rw_hair_finder_free(&show.finder);
+    g_array_unref(show.positions);
+    return ok;
 }

@@ -191,7 +191,7 @@ static bool judge(watcher *w)
 {
     rw_track *t = window_track(w);
     rw_verdicts *verdicts = rw_verdicts_new();
-    rw_judge_all(t, &w->limits, NULL, verdicts);
+    rw_judge_all(t, &w->limits, verdicts);
     for (size_t i = 0; i < rw_verdicts_count(verdicts); i++) {
         const rw_verdict *v = rw_verdicts_get(verdicts, i);
         if (v->confidence < 0.7 || !is_news(w, v, t->count))

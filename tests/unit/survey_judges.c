@@ -62,7 +62,7 @@ static rw_verdicts *judged(const rw_track *t)
     rw_limits limits;
     rw_limits_init(&limits);
     rw_verdicts *verdicts = rw_verdicts_new();
-    rw_judge_all(t, &limits, NULL, verdicts);
+    rw_judge_all(t, &limits, verdicts);
     return verdicts;
 }
 
