@@ -258,6 +258,20 @@ RW_API GBytes *rw_reel_read_look(rw_reel *reel, const char *text, GError **error
 /* ---- the journal: what was done to this reel, when, by which version ---- */
 RW_API bool rw_reel_log_event(rw_reel *reel, const char *event, const char *detail, GError **error);
 
+typedef struct rw_journal_row {
+    int64_t id;
+    char *at; /* UTC, ISO 8601 */
+    char *program, *event;
+    char *detail; /* NULL none */
+} rw_journal_row;
+/* Oldest first. GArray of rw_journal_row; g_array_unref frees the rows too. */
+RW_API GArray *rw_reel_journal(rw_reel *reel, GError **error);
+
+/* ---- a copy of what is known ----
+ * reel.db as it stands at this moment, in one file that needs no other beside it (SQLite's VACUUM
+ * INTO; never half a change of another program). path appears whole or not at all. */
+RW_API bool rw_reel_snapshot(rw_reel *reel, const char *path, GError **error);
+
 #ifdef __cplusplus
 }
 #endif

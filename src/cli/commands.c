@@ -7,6 +7,7 @@ extern const rw_command rw_cmd_demo;
 extern const rw_command rw_cmd_finish;
 extern const rw_command rw_cmd_intake;
 extern const rw_command rw_cmd_look;
+extern const rw_command rw_cmd_package;
 extern const rw_command rw_cmd_plan;
 extern const rw_command rw_cmd_report;
 extern const rw_command rw_cmd_survey;
@@ -15,8 +16,9 @@ extern const rw_command rw_cmd_watch;
 
 /* In the order of the work. */
 static const rw_command *const commands[] = {
-    &rw_cmd_demo,  &rw_cmd_plan, &rw_cmd_intake, &rw_cmd_survey, &rw_cmd_findings, &rw_cmd_watch,
-    &rw_cmd_chart, &rw_cmd_look, &rw_cmd_finish, &rw_cmd_report, &rw_cmd_bench,    NULL,
+    &rw_cmd_demo,    &rw_cmd_plan,  &rw_cmd_intake, &rw_cmd_survey, &rw_cmd_findings,
+    &rw_cmd_watch,   &rw_cmd_chart, &rw_cmd_look,   &rw_cmd_finish, &rw_cmd_report,
+    &rw_cmd_package, &rw_cmd_bench, NULL,
 };
 
 const rw_command *const *rw_commands(void)

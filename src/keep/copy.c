@@ -6,6 +6,7 @@
 
 #include <glib/gstdio.h>
 
+#include "base/fs.h"
 #include "keep/copy.h"
 
 enum { BLOCK = 1 << 20 };
@@ -46,12 +47,11 @@ static bool write_all(int fd, const uint8_t *from, size_t bytes)
     return true;
 }
 
-/* From where fd stands to the end: into the hash and, unless out is -1, into out. */
-static bool pump(int fd, const char *name, int out, const char *out_name, const rw_stop *stop,
-                 rw_copy *copy, GError **error)
+/* From where fd stands to the end: into the sums (NULL-ended) and, unless out is -1, into out. */
+static bool pump(int fd, const char *name, int out, const char *out_name, GChecksum *const *sums,
+                 const rw_stop *stop, rw_copy *copy, GError **error)
 {
     g_autofree uint8_t *block = g_malloc(BLOCK);
-    g_autoptr(GChecksum) hash = g_checksum_new(G_CHECKSUM_SHA256);
     copy->bytes = 0;
     for (;;) {
         if (cancelled(stop, error))
@@ -63,15 +63,30 @@ static bool pump(int fd, const char *name, int out, const char *out_name, const 
             return false;
         }
         if (got == 0)
-            break;
-        g_checksum_update(hash, block, got);
+            return true;
+        for (size_t i = 0; sums[i]; i++)
+            g_checksum_update(sums[i], block, got);
         if (out >= 0 && !write_all(out, block, (size_t)got)) {
             rw_error_from_errno(error, errno, "Cannot write %s", out_name);
             return false;
         }
         copy->bytes += got;
     }
+}
+
+/* pump, with the hashes that a rw_copy holds. */
+static bool pump_hashed(int fd, const char *name, int out, const char *out_name, rw_digests digests,
+                        const rw_stop *stop, rw_copy *copy, GError **error)
+{
+    g_autoptr(GChecksum) hash = g_checksum_new(G_CHECKSUM_SHA256);
+    g_autoptr(GChecksum) longer =
+        digests == RW_SHA256_SHA512 ? g_checksum_new(G_CHECKSUM_SHA512) : NULL;
+    GChecksum *sums[] = {hash, longer, NULL};
+    if (!pump(fd, name, out, out_name, sums, stop, copy, error))
+        return false;
     g_strlcpy(copy->sha256, g_checksum_get_string(hash), sizeof copy->sha256);
+    if (longer)
+        g_strlcpy(copy->sha512, g_checksum_get_string(longer), sizeof copy->sha512);
     return true;
 }
 
@@ -87,7 +102,7 @@ static bool read_back(int fd, const char *target, const rw_stop *stop, rw_copy *
         rw_error_from_errno(error, errno, "Cannot read %s back", target);
         return false;
     }
-    if (!pump(fd, target, -1, NULL, stop, &again, error))
+    if (!pump_hashed(fd, target, -1, NULL, RW_SHA256, stop, &again, error))
         return false;
     if (again.bytes == copy->bytes && g_str_equal(again.sha256, copy->sha256))
         return true;
@@ -99,11 +114,11 @@ static bool read_back(int fd, const char *target, const rw_stop *stop, rw_copy *
 }
 
 static bool copy_open_files(int in, const char *source, int out, const char *target,
-                            const rw_stop *stop, rw_copy *copy, GError **error)
+                            rw_digests digests, const rw_stop *stop, rw_copy *copy, GError **error)
 {
     struct stat s;
     (void)posix_fadvise(in, 0, 0, POSIX_FADV_SEQUENTIAL);
-    if (!pump(in, source, out, target, stop, copy, error))
+    if (!pump_hashed(in, source, out, target, digests, stop, copy, error))
         return false;
     if (fstat(in, &s) != 0 || s.st_size != copy->bytes) {
         g_set_error(error, RW_ERROR, RW_ERROR_IO,
@@ -122,8 +137,8 @@ static bool copy_open_files(int in, const char *source, int out, const char *tar
     return read_back(out, target, stop, copy, error);
 }
 
-bool rw_copy_verified(const char *source, const char *target, const rw_stop *stop, rw_copy *copy,
-                      GError **error)
+bool rw_copy_verified(const char *source, const char *target, rw_digests digests,
+                      const rw_stop *stop, rw_copy *copy, GError **error)
 {
     *copy = (rw_copy){0};
     int in = open(source, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
@@ -135,7 +150,7 @@ bool rw_copy_verified(const char *source, const char *target, const rw_stop *sto
     int out = open(target, O_RDWR | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0666);
     bool ok = out >= 0;
     if (ok)
-        ok = copy_open_files(in, source, out, target, stop, copy, error);
+        ok = copy_open_files(in, source, out, target, digests, stop, copy, error);
     else
         rw_error_from_errno(error, errno, "Cannot write %s", target);
     close(in);
@@ -148,18 +163,41 @@ bool rw_copy_verified(const char *source, const char *target, const rw_stop *sto
     return ok;
 }
 
-bool rw_hash_file(const char *path, bool fresh, const rw_stop *stop, rw_copy *copy, GError **error)
+/* -1 with the error set and *copy cleared. */
+static int open_source(const char *path, rw_copy *copy, GError **error)
 {
     *copy = (rw_copy){0};
     int fd = open(path, O_RDONLY | O_CLOEXEC);
     if (fd < 0) {
         rw_error_from_errno(error, errno, "Cannot read %s", path);
         copy->source_failed = true;
-        return false;
     }
+    return fd;
+}
+
+bool rw_hash_file(const char *path, rw_digests digests, bool fresh, const rw_stop *stop,
+                  rw_copy *copy, GError **error)
+{
+    int fd = open_source(path, copy, error);
+    if (fd < 0)
+        return false;
     if (fresh)
         (void)posix_fadvise(fd, 0, 0, POSIX_FADV_DONTNEED);
-    bool ok = pump(fd, path, -1, NULL, stop, copy, error);
+    bool ok = pump_hashed(fd, path, -1, NULL, digests, stop, copy, error);
+    close(fd);
+    return ok;
+}
+
+bool rw_sum_file(const char *path, GChecksum *const *sums, const rw_stop *stop, int64_t *bytes,
+                 GError **error)
+{
+    rw_copy copy;
+    int fd = open_source(path, &copy, error);
+    if (fd < 0)
+        return false;
+    (void)posix_fadvise(fd, 0, 0, POSIX_FADV_DONTNEED);
+    bool ok = pump(fd, path, -1, NULL, sums, stop, &copy, error);
+    *bytes = copy.bytes;
     close(fd);
     return ok;
 }
@@ -168,7 +206,38 @@ bool rw_file_sha256(const char *path, char sha256[65], GError **error)
 {
     g_return_val_if_fail(path && sha256, false);
     rw_copy copy;
-    bool ok = rw_hash_file(path, false, NULL, &copy, error);
+    bool ok = rw_hash_file(path, RW_SHA256, false, NULL, &copy, error);
     g_strlcpy(sha256, copy.sha256, 65);
     return ok;
+}
+
+char *rw_part_name(const char *path)
+{
+    g_autofree char *folder = g_path_get_dirname(path);
+    g_autofree char *name = g_path_get_basename(path);
+    return g_strdup_printf("%s/.%s.part", folder, name);
+}
+
+void rw_remove_parts(const char *folder)
+{
+    g_autoptr(GDir) dir = g_dir_open(folder, 0, NULL);
+    const char *name;
+    while (dir && (name = g_dir_read_name(dir))) {
+        g_autofree char *path = g_build_filename(folder, name, NULL);
+        if (name[0] == '.' && g_str_has_suffix(name, ".part"))
+            g_unlink(path);
+        else if (g_file_test(path, G_FILE_TEST_IS_DIR) &&
+                 !g_file_test(path, G_FILE_TEST_IS_SYMLINK))
+            rw_remove_parts(path);
+    }
+}
+
+bool rw_give_name(const char *part, const char *path, GError **error)
+{
+    if (g_rename(part, path) != 0) {
+        rw_error_from_errno(error, errno, "Cannot give %s its name", path);
+        return false;
+    }
+    g_autofree char *folder = g_path_get_dirname(path);
+    return rw_fsync_path(folder, error);
 }

@@ -190,21 +190,6 @@ static bool folder_is_free(const char *path, GError **error)
     return true;
 }
 
-/* Stills that were being written when an earlier intake ended. Only the holder of the lock may. */
-static void remove_parts(const char *folder)
-{
-    g_autoptr(GDir) dir = g_dir_open(folder, 0, NULL);
-    const char *name;
-    while (dir && (name = g_dir_read_name(dir))) {
-        g_autofree char *path = g_build_filename(folder, name, NULL);
-        if (name[0] == '.' && g_str_has_suffix(name, ".part"))
-            g_unlink(path);
-        else if (g_file_test(path, G_FILE_TEST_IS_DIR) &&
-                 !g_file_test(path, G_FILE_TEST_IS_SYMLINK))
-            remove_parts(path);
-    }
-}
-
 static bool take_lock(rw_intake_run *run, GError **error)
 {
     g_autofree char *path = g_build_filename(run->path, ".intake.lock", NULL);
@@ -217,7 +202,7 @@ static bool take_lock(rw_intake_run *run, GError **error)
     }
     if (flock(run->lock, LOCK_EX | LOCK_NB) == 0) {
         g_autofree char *stills = g_build_filename(run->path, "stills", NULL);
-        remove_parts(stills);
+        rw_remove_parts(stills); /* only the holder of the lock may */
         return true;
     }
     if (errno == EWOULDBLOCK)
@@ -309,7 +294,7 @@ static bool verify_known(rw_intake_run *run, GError **error)
         g_autofree char *path = rw_reel_file(run->reel, row->path);
         g_autoptr(GError) fault = NULL;
         rw_copy copy;
-        if (!rw_hash_file(path, true, &run->stop, &copy, &fault) &&
+        if (!rw_hash_file(path, RW_SHA256, true, &run->stop, &copy, &fault) &&
             g_error_matches(fault, RW_ERROR, RW_ERROR_CANCELLED)) {
             g_propagate_error(error, g_steal_pointer(&fault));
             return false;
@@ -317,7 +302,7 @@ static bool verify_known(rw_intake_run *run, GError **error)
         if (fault || !g_str_equal(copy.sha256, row->sha256))
             g_hash_table_add(run->lost, (gpointer)row); /* is copied again */
         g_clear_error(&fault);
-        if (!rw_hash_file(f->source, true, &run->stop, &copy, &fault))
+        if (!rw_hash_file(f->source, RW_SHA256, true, &run->stop, &copy, &fault))
             rw_add_trouble(run->summary->unread, f->source, fault->message);
         else if (!g_str_equal(copy.sha256, row->sha256))
             rw_add_trouble(run->summary->unread, f->source,

@@ -42,13 +42,6 @@ static void free_outcome(outcome *o)
     g_free(o);
 }
 
-static char *temp_name(const char *path)
-{
-    g_autofree char *folder = g_path_get_dirname(path);
-    g_autofree char *name = g_path_get_basename(path);
-    return g_strdup_printf("%s/.%s.part", folder, name);
-}
-
 /* ---- workers ---- */
 
 /* Only a file as long as one that is in the reel can be the same; it is read first and copied only
@@ -57,7 +50,7 @@ static bool is_in_the_reel(const taking *t, const rw_card_file *f, outcome *o, G
 {
     if (!g_hash_table_contains(t->run->sizes, &f->bytes))
         return false;
-    if (!rw_hash_file(f->source, false, &t->run->stop, &o->copy, error))
+    if (!rw_hash_file(f->source, RW_SHA256, false, &t->run->stop, &o->copy, error))
         return false;
     const rw_still_row *row = g_hash_table_lookup(t->run->by_hash, o->copy.sha256);
     return row && !g_hash_table_contains(t->run->lost, row);
@@ -89,11 +82,11 @@ static bool work(int64_t n, void *state, void *user, void **result, GError **err
     g_autoptr(GError) fault = NULL;
     g_autofree char *target = rw_reel_file(t->run->reel, job->path);
     outcome *o = g_new0(outcome, 1);
-    o->temp = temp_name(target);
+    o->temp = rw_part_name(target);
     if (is_in_the_reel(t, job->file, o, &fault))
         o->kind = SAME;
-    else if (!fault &&
-             rw_copy_verified(job->file->source, o->temp, &t->run->stop, &o->copy, &fault))
+    else if (!fault && rw_copy_verified(job->file->source, o->temp, RW_SHA256, &t->run->stop,
+                                        &o->copy, &fault))
         examine(job->file, o);
     else if (o->copy.source_failed) {
         o->kind = UNREAD;
@@ -155,16 +148,6 @@ static void take_same(taking *t, const rw_job *job, const char *sha256)
         run->summary->duplicates++;
 }
 
-static bool give_name(const char *temp, const char *target, GError **error)
-{
-    if (g_rename(temp, target) != 0) {
-        rw_error_from_errno(error, errno, "Cannot give %s its name", target);
-        return false;
-    }
-    g_autofree char *folder = g_path_get_dirname(target);
-    return rw_fsync_path(folder, error);
-}
-
 static bool put_row(const rw_intake_run *run, const rw_job *job, const outcome *o, GError **error)
 {
     const rw_card_file *f = job->file;
@@ -195,7 +178,7 @@ static bool restore(taking *t, const rw_still_row *row, const outcome *o, GError
 {
     g_autofree char *target = rw_reel_file(t->run->reel, row->path);
     g_autofree char *folder = g_path_get_dirname(target);
-    if (!rw_make_folder(folder, error) || !give_name(o->temp, target, error))
+    if (!rw_make_folder(folder, error) || !rw_give_name(o->temp, target, error))
         return false;
     g_hash_table_add(t->restored, (gpointer)row);
     g_ptr_array_add(
@@ -236,7 +219,7 @@ static bool take_copied(taking *t, const rw_job *job, outcome *o, GError **error
         return true;
     }
     g_autofree char *target = rw_reel_file(run->reel, job->path);
-    if (!give_name(o->temp, target, error) || !put_row(run, job, o, error))
+    if (!rw_give_name(o->temp, target, error) || !put_row(run, job, o, error))
         return false;
     g_hash_table_add(t->fresh, g_strdup(o->copy.sha256));
     count_taken(t, job, o);

@@ -245,19 +245,3 @@ bool rw_reel_fps(rw_reel *reel, rw_rational *fps, GError **error)
     }
     return rw_rational_parse(text ? text : "", fps, error);
 }
-
-bool rw_reel_log_event(rw_reel *reel, const char *event, const char *detail, GError **error)
-{
-    sqlite3_stmt *s = rw_db_prepare(
-        reel, "INSERT INTO journal (at, program, event, detail) VALUES (?1, ?2, ?3, ?4)", error);
-    if (!s)
-        return false;
-    g_autoptr(GDateTime) now = g_date_time_new_now_utc();
-    g_autofree char *at = g_date_time_format_iso8601(now);
-    g_autofree char *program = g_strdup_printf("reelwright %s", rw_version());
-    rw_db_bind_text(s, 1, at);
-    rw_db_bind_text(s, 2, program);
-    rw_db_bind_text(s, 3, event);
-    rw_db_bind_text(s, 4, detail);
-    return rw_db_run(reel, s, error);
-}

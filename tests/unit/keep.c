@@ -170,7 +170,7 @@ static void test_sha256(fixture *f, gconstpointer data)
         g_assert_true(rw_file_sha256("text", hash, &f->error));
         g_assert_cmpstr(hash, ==, rows[i].hash);
         rw_copy copy;
-        g_assert_true(rw_copy_verified("text", "copy", NULL, &copy, &f->error));
+        g_assert_true(rw_copy_verified("text", "copy", RW_SHA256, NULL, &copy, &f->error));
         g_assert_cmpstr(copy.sha256, ==, rows[i].hash);
         g_assert_cmpint(copy.bytes, ==, (int64_t)strlen(rows[i].text));
     }
@@ -201,7 +201,7 @@ static void test_copy(fixture *f, gconstpointer data)
         struct stat s;
         put("from", bytes, sizes[i]);
         utimensat(AT_FDCWD, "from", times, 0);
-        g_assert_true(rw_copy_verified("from", "to", NULL, &copy, &f->error));
+        g_assert_true(rw_copy_verified("from", "to", RW_SHA256, NULL, &copy, &f->error));
         g_assert_no_error(f->error);
         assert_same_file("from", "to");
         g_assert_cmpint(stat("to", &s), ==, 0);
@@ -222,16 +222,16 @@ static void test_copy_faults(fixture *f, gconstpointer data)
     g_autofree char *text = g_strnfill(5000, 'x');
     put_text("from", text);
 
-    g_assert_false(rw_copy_verified("absent", "to", NULL, &copy, &f->error));
+    g_assert_false(rw_copy_verified("absent", "to", RW_SHA256, NULL, &copy, &f->error));
     g_assert_true(copy.source_failed);
     g_clear_error(&f->error);
-    g_assert_false(rw_copy_verified("from", "absent/to", NULL, &copy, &f->error));
+    g_assert_false(rw_copy_verified("from", "absent/to", RW_SHA256, NULL, &copy, &f->error));
     g_assert_false(copy.source_failed);
     g_assert_nonnull(strstr(f->error->message, "absent/to"));
     g_clear_error(&f->error);
 
     fault.rot = true;
-    g_assert_false(rw_copy_verified("from", "to", NULL, &copy, &f->error));
+    g_assert_false(rw_copy_verified("from", "to", RW_SHA256, NULL, &copy, &f->error));
     g_assert_false(copy.source_failed);
     g_assert_error(f->error, RW_ERROR, RW_ERROR_IO);
     g_assert_nonnull(strstr(f->error->message, "does not read back"));
@@ -239,17 +239,17 @@ static void test_copy_faults(fixture *f, gconstpointer data)
     fault.rot = false;
 
     fault.fsync_errno = ENOSPC;
-    g_assert_false(rw_copy_verified("from", "to", NULL, &copy, &f->error));
+    g_assert_false(rw_copy_verified("from", "to", RW_SHA256, NULL, &copy, &f->error));
     g_assert_error(f->error, RW_ERROR, RW_ERROR_NO_SPACE);
     g_clear_error(&f->error);
     fault.fsync_errno = 0;
 
     rw_stop stop = {at_once, NULL};
-    g_assert_false(rw_copy_verified("from", "to", &stop, &copy, &f->error));
+    g_assert_false(rw_copy_verified("from", "to", RW_SHA256, &stop, &copy, &f->error));
     g_assert_error(f->error, RW_ERROR, RW_ERROR_CANCELLED);
     g_clear_error(&f->error);
     g_assert_false(g_file_test("to", G_FILE_TEST_EXISTS)); /* no failure leaves anything */
-    g_assert_true(rw_copy_verified("from", "to", NULL, &copy, &f->error));
+    g_assert_true(rw_copy_verified("from", "to", RW_SHA256, NULL, &copy, &f->error));
 }
 
 /* ---- what lies on a card ---- */
