@@ -41,6 +41,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         g_assert_cmpuint(g_hash_table_size(back), ==, g_hash_table_size(table));
     }
     g_autofree char *field = rw_bag_field(text, "Payload-Oxum");
+    g_assert_true(!field || !strchr(field, '\n'));
     g_autofree char *valid = g_utf8_make_valid(text, -1);
     g_autoptr(GString) info = g_string_new(NULL);
     rw_bag_add_field(info, "External-Description", valid);
