@@ -260,16 +260,26 @@ static double interval(const rw_track *t, size_t i, double *spread)
     return (double)(t->time_us[i] - t->time_us[i - 1]) / usual;
 }
 
-/* Motion into position i in units of its neighbours in the scene. */
-static double motion(const rw_track *t, size_t i)
+/* Motion into position i in units of the nearest steps before and after it in its scene. What was
+ * seen of a blurred still, or of a repeat, is not the picture's motion: nothing is known there. */
+static double motion(const rw_track *t, const film_witness *w, size_t i)
 {
+    enum { FAR = 3 };
     const rw_step *around[2];
     int n = 0;
-    if (i > 1 && i - 1 > t->scene[i])
-        around[n++] = &t->step[i - 1];
-    if (i + 1 < t->count && t->scene[i + 1] == t->scene[i])
-        around[n++] = &t->step[i + 1];
-    return n && i > t->scene[i] ? rw_step_ratio(&t->step[i], around, n) : NAN;
+    if (i == t->scene[i] || w->excused[i])
+        return NAN;
+    for (int way = -1; way <= 1; way += 2)
+        for (size_t d = 1; d <= FAR; d++) {
+            size_t k = way < 0 ? i - d : i + d;
+            if (k >= t->count || k <= t->scene[i] || t->scene[k] != t->scene[i])
+                break;
+            if (w->excused[k])
+                continue;
+            around[n++] = &t->step[k];
+            break;
+        }
+    return n ? rw_step_ratio(&t->step[i], around, n) : NAN;
 }
 
 /* How many frames are missing, from whoever can count. */
@@ -300,7 +310,7 @@ static case_for hear(const rw_track *t, const film_witness *film, const rw_limit
     c.clock = c.gap > limits->v[RW_LIMIT_GAP] && c.gap - 1 > 4 * c.spread;
     /* a transport that ran on makes whole multiples, a pause does not */
     c.pulse = c.clock && c.gap < 6.5 && fabs(c.gap - rint(c.gap)) < MAX(0.06, 3 * c.spread);
-    c.moved = motion(t, i);
+    c.moved = motion(t, film, i);
     c.still = isnan(c.moved) || film->excused[i]; /* a blurred still has no place of its own */
     c.picture = c.moved > 1.6;
     bool off =

@@ -389,6 +389,45 @@ static void test_torn_after_smear(void)
     }
 }
 
+/* Every block of the picture moves evenly, `times` as far at position i. */
+static void move_evenly(rw_track *t, size_t i, double times)
+{
+    for (size_t k = 0; k < t->count; k++)
+        for (int b = 0; b < RW_STEP_BLOCKS; b++) {
+            t->step[k].dx[b] = (int16_t)(32 * (k == i ? times : 1));
+            t->step[k].weight[b] = 255;
+        }
+}
+
+/* A picture that leaps is a witness when there is no other, but not where a smeared still makes it
+ * seem to. */
+static void test_missing_by_motion(void)
+{
+    for (int smeared = 0; smeared < 2; smeared++) {
+        rw_track *t = calm_track(120);
+        for (size_t i = 0; i < t->count; i++) {
+            t->time_us[i] = INT64_MIN;
+            if (!smeared)
+                set(t, i, RW_M_FAR, NAN);
+            if (!smeared)
+                set(t, i, RW_M_FAR_X, NAN);
+        }
+        move_evenly(t, 50, 1);
+        if (smeared)
+            smear(t, 49);
+        else
+            expect_none(t);
+        move_evenly(t, 50, 2.4);
+        rw_verdicts *verdicts = judged(t);
+        tell(verdicts);
+        g_assert_cmpuint(count_of(verdicts, RW_KIND_MISSING), ==, !smeared);
+        g_assert_cmpuint(rw_verdicts_count(verdicts), ==, 1);
+        g_assert_false(rw_verdicts_get(verdicts, 0)->sure && !smeared);
+        rw_verdicts_free(&verdicts);
+        rw_track_free(&t);
+    }
+}
+
 /* ---- blur ---- */
 
 static void test_smeared(void)
@@ -732,6 +771,7 @@ int main(int argc, char **argv)
     g_test_add_func("/judges/missing/after-smear", test_missing_after_smear);
     g_test_add_func("/judges/missing/round-smear", test_missing_round_smear);
     g_test_add_func("/judges/missing/torn-after-smear", test_torn_after_smear);
+    g_test_add_func("/judges/missing/by-motion", test_missing_by_motion);
     g_test_add_func("/judges/smeared", test_smeared);
     g_test_add_func("/judges/soft", test_soft);
     g_test_add_func("/judges/focus", test_focus);
