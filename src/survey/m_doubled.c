@@ -152,51 +152,79 @@ static bool is_same_everywhere(const evidence *e, size_t i, double limit, double
     return !few && *share > limit && weakest - *usual > spreads * spread;
 }
 
-/* Neither next nor unlike: the strip of the next picture is plainly not this one's, and of what a
- * blurred still has left more is alike than ever among neighbours. */
-static bool is_same_not_next(const evidence *e, size_t i, double usual, double spread, double limit)
+/* The strip of the next picture is plainly not this one's, where strips can be heard. */
+static bool is_not_next(const rw_track *t, size_t i)
 {
-    static const double spreads = 6, as_usual = 0.4, off_px = 3;
-    const rw_measure *side = strip_side(e->t, i);
-    double same = rw_track_value(e->t, i, RW_M_SAME);
-    return (same - usual) / (1 - usual) > limit && same - usual > spreads * spread &&
-           strip_off(e->t, i, side) > off_px &&
-           rw_track_value(e->t, i, side[0]) <
-               as_usual * rw_track_around(e->t, i, side[0], REACH, 0.5);
+    static const double heard = 0.2, as_usual = 0.5, off_px = 1.5;
+    const rw_measure *side = strip_side(t, i);
+    double usual = rw_track_around(t, i, side[0], REACH, 0.5);
+    return usual > heard && strip_off(t, i, side) > off_px &&
+           rw_track_value(t, i, side[0]) < as_usual * usual;
+}
+
+/* The grain's word, once in the mean and once in the weakest place: how much of what the usual
+ * likeness leaves, and how many spreads it stands out by. */
+typedef struct grain {
+    double usual, share, spreads, weakest, weakest_spreads;
+    bool few; /* neighbours to compare with */
+} grain;
+
+static grain read_grain(const evidence *e, size_t i)
+{
+    grain g;
+    double same = rw_track_value(e->t, i, RW_M_SAME), spread;
+    bool few;
+    g.usual = usual_likeness(e->t, e->same, i, &spread, &g.few);
+    g.share = (same - g.usual) / (1 - g.usual);
+    g.spreads = (same - g.usual) / spread;
+    g.weakest = rw_track_value(e->t, i, RW_M_SAME_WEAKEST);
+    double usual = usual_likeness(e->t, e->weakest, i, &spread, &few);
+    g.weakest_spreads = (g.weakest - usual) / spread;
+    return g;
+}
+
+/* Confidence that a still repeats the one before it; 0: it does not. *g may be changed to what
+ * decided. */
+static double weigh(const evidence *e, size_t i, double limit, grain *g)
+{
+    const rw_track *t = e->t;
+    bool rests = picture_rests(t, i), not_next = is_not_next(t, i);
+    /* little grain, but three more witnesses */
+    if (g->share > 0.35 * limit && g->spreads > 4 && rests && came_early(t, i) &&
+        !film_moved(t, i, true))
+        return 0.9;
+    double usual, share;
+    bool contradicted = film_moved(t, i, g->share > 2 * limit) ||
+                        (picture_moved(t, i) && !is_same_everywhere(e, i, limit, &usual, &share));
+    if (g->share > limit && g->spreads > 6 && (g->weakest > g->usual || (rests && not_next)) &&
+        !contradicted)
+        return 0.75 + 0.25 * MIN(1, (g->share - limit) / limit);
+    /* less of it, as blur leaves, but the film did not come to the next picture, and what is alike
+     * is alike in every place, or more so than neighbours ever are after a blurred still */
+    bool after_blur = e->blurred[i - 1] && !e->blurred[i];
+    if (not_next && !g->few && g->share > 0.5 * limit && g->spreads > (after_blur ? 6 : 4) &&
+        (after_blur || g->weakest_spreads > 4))
+        return 0.85;
+    if (!e->blurred[i] && !(strip_off(t, i, strip_side(t, i)) < RW_STRIP_HOME_PX) &&
+        is_same_everywhere(e, i, e->blurred[i - 1] ? 0.8 * limit : 2 * limit, &usual, &share)) {
+        g->usual = usual;
+        g->share = share;
+        return e->blurred[i - 1] ? 0.8 : 0.9;
+    }
+    return 0;
 }
 
 static void judge(const evidence *e, size_t i, const rw_limits *limits, rw_verdicts *verdicts)
 {
-    const rw_track *t = e->t;
-    double limit = limits->v[RW_LIMIT_DOUBLED], spread;
-    double same = rw_track_value(t, i, RW_M_SAME),
-           weakest = rw_track_value(t, i, RW_M_SAME_WEAKEST);
-    if (isnan(same))
+    double limit = limits->v[RW_LIMIT_DOUBLED];
+    if (isnan(rw_track_value(e->t, i, RW_M_SAME)))
         return;
-    bool few;
-    double usual = usual_likeness(t, e->same, i, &spread, &few);
-    if (few)
-        limit = 2.5 * limit; /* another scene may keep more of its picture from frame to frame */
-    double share = (same - usual) / (1 - usual);
-    double own_usual, own_share;
-    bool everywhere = is_same_everywhere(e, i, limit, &own_usual, &own_share);
-    if (share > 0.35 * limit && same - usual > 4 * spread && picture_rests(t, i) &&
-        came_early(t, i) && !film_moved(t, i, true)) {
-        report(e, i, usual, share, 0.9, verdicts); /* little grain, but three more witnesses */
-        return;
-    }
-    if (!(share > limit) || !(same - usual > 6 * spread) || !(weakest > usual) ||
-        film_moved(t, i, share > 2 * limit) || (picture_moved(t, i) && !everywhere)) {
-        /* a still that is blurred itself may show the frame before it, where the film came from */
-        bool blurred = e->blurred[i - 1];
-        if (blurred && !e->blurred[i] && !few && is_same_not_next(e, i, usual, spread, limit / 2))
-            report(e, i, usual, (same - usual) / (1 - usual), 0.8, verdicts);
-        else if (!e->blurred[i] && !(strip_off(t, i, strip_side(t, i)) < RW_STRIP_HOME_PX) &&
-                 is_same_everywhere(e, i, blurred ? 0.8 * limit : 2 * limit, &usual, &share))
-            report(e, i, usual, share, blurred ? 0.8 : 0.9, verdicts);
-        return;
-    }
-    report(e, i, usual, share, 0.75 + 0.25 * MIN(1, (share - limit) / limit), verdicts);
+    grain g = read_grain(e, i);
+    if (g.few)
+        limit *= 2.5; /* another scene may keep more of its picture from frame to frame */
+    double confidence = weigh(e, i, limit, &g);
+    if (confidence > 0)
+        report(e, i, g.usual, g.share, confidence, verdicts);
 }
 
 void rw_judge_doubled(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)

@@ -4,12 +4,14 @@
  *
  * Three witnesses. The film itself: the strip of the next picture that a still shows is found again
  * on the next still, grain for grain, when nothing is missing. The clock: a pause of two or three
- * intervals. The picture: motion twice as long as its neighbours'. The film's word decides where it
- * can be heard; else clock and motion must agree.
+ * intervals. The picture: motion twice as long as its neighbours'. Each says how much likelier what
+ * it saw is with a gap than without one, and the logarithms add up. Clock and motion are limited in
+ * what they can say: cameras pause and people jump.
  */
 #include <math.h>
 #include <string.h>
 
+#include "survey/continuity.h"
 #include "survey/finding.h"
 
 enum { REACH = 8, CLOCK_REACH = 20 };
@@ -31,7 +33,10 @@ typedef struct film_witness {
     rw_point *shift;  /* the same as a vector; owned */
     bool *excused;    /* cannot be expected to be found there, by position; owned */
     bool *blurred;    /* smeared or soft stills, owned */
+    bool *loose;      /* ... and others whose place is not to be trusted, owned */
     bool *repeats;    /* the still before; owned */
+    double home;      /* share of strips that are found at home, of those that can be expected to */
+    double noise;     /* standard deviation of their place on one axis, decoded pixels */
 } film_witness;
 
 /* How far this still's first idea of its place was from what the whole reel made of it, decoded
@@ -96,6 +101,28 @@ static bool *list_excuses(const rw_track *t, const rw_verdicts *verdicts, bool *
     return excused;
 }
 
+static bool is_home(const film_witness *w, size_t i)
+{
+    return w->off[i] < RW_STRIP_HOME_PX;
+}
+
+/* How well strips are found where nothing hinders it. */
+static void measure_home(const rw_track *t, film_witness *w)
+{
+    static const double least_noise = 0.05, median_of_two_axes = 1.1774; /* sqrt(2 ln 2) */
+    g_autofree double *off = g_new(double, t->count + 1);
+    size_t all = 0, home = 0;
+    for (size_t i = 1; i < t->count; i++) {
+        if (w->excused[i])
+            continue;
+        all++;
+        if (is_home(w, i))
+            off[home++] = w->off[i];
+    }
+    w->home = all ? (double)home / (double)all : 0;
+    w->noise = fmax(least_noise, home ? rw_median(off, home) / median_of_two_axes : 0);
+}
+
 static film_witness call_film(const rw_track *t, const rw_verdicts *verdicts)
 {
     film_witness w[2];
@@ -108,7 +135,11 @@ static film_witness call_film(const rw_track *t, const rw_verdicts *verdicts)
     g_free(w[!k].shift);
     w[k].blurred = g_new0(bool, t->count + 1);
     w[k].repeats = g_new0(bool, t->count + 1);
+    w[k].loose = g_new0(bool, t->count + 1);
     w[k].excused = list_excuses(t, verdicts, w[k].blurred, w[k].repeats);
+    for (size_t i = 0; i < t->count; i++)
+        w[k].loose[i] = w[k].blurred[i] || t->fit[i].damaged || t->fit[i].confidence < 0.5;
+    measure_home(t, &w[k]);
     return w[k];
 }
 
@@ -117,6 +148,7 @@ static void dismiss_film(film_witness *w)
     g_clear_pointer(&w->off, g_free);
     g_clear_pointer(&w->shift, g_free);
     g_clear_pointer(&w->repeats, g_free);
+    g_clear_pointer(&w->loose, g_free);
     g_clear_pointer(&w->excused, g_free);
     g_clear_pointer(&w->blurred, g_free);
 }
@@ -136,36 +168,24 @@ int rw_track_next_side(const rw_track *track, rw_point *home)
     return MAX(share[0], share[1]) <= 0.5 ? 0 : share[0] >= share[1] ? 1 : -1;
 }
 
-static bool is_home(const film_witness *w, size_t i)
+/* Pairs round position i, in its scene, whose strips can be expected to be found, and how many of
+ * them are. */
+static void listen(const rw_track *t, const film_witness *w, size_t i, double *all, double *home)
 {
-    return w->off[i] < RW_STRIP_HOME_PX;
-}
-
-/* Off by more than registration's error, but not by much, and as like its piece of film as strips
- * here are: rather a still that is placed badly. By more than that when it is also as much more
- * like it than its surroundings are, which no other frame's strip of the same scene is. */
-static bool is_almost_home(const rw_track *t, const film_witness *w, size_t i)
-{
-    static const double as_usual = 0.85, excess_as_usual = 0.7;
-    double usual = rw_track_around(t, i, w->side->likeness, REACH, 0.5);
-    double beside = rw_track_around(t, i, w->side->beside, REACH, 0.5);
-    double here = rw_track_value(t, i, w->side->likeness);
-    double excess = here - rw_track_value(t, i, w->side->beside);
-    bool plain = excess > 0.2 && excess > excess_as_usual * (usual - beside);
-    return w->off[i] < (plain ? 4 : 2) * RW_STRIP_HOME_PX && here > as_usual * usual;
-}
-
-/* Share of pairs round position i, in its scene, whose strips are found at home: how far the film
- * can be heard here. Black pictures have no grain to be known by. */
-static double hearing(const rw_track *t, const film_witness *w, size_t i)
-{
-    double home = 0, all = 0;
     size_t first = i > REACH ? i - REACH : 1;
+    *all = *home = 0;
     for (size_t k = first; k <= i + REACH && k < t->count; k++)
         if (k != i && t->scene[k] == t->scene[i] && k > t->scene[k] && !w->excused[k]) {
-            home += is_home(w, k);
-            all++;
+            *home += is_home(w, k);
+            (*all)++;
         }
+}
+
+/* How far the film can be heard here: black pictures have no grain to be known by. */
+static double hearing(const rw_track *t, const film_witness *w, size_t i)
+{
+    double all, home;
+    listen(t, w, i, &all, &home);
     return all >= 2 ? home / all : 0;
 }
 
@@ -188,65 +208,100 @@ static double unlikeness(const rw_track *t, const side *s, size_t i)
     return (1 - rw_track_value(t, i, s->likeness)) / (1 - rw_track_value(t, i, s->beside));
 }
 
-/* Film that moved a long way in the exposure leaves a pale picture under a ghost; grain of every
- * fineness is weaker alike. (As m_blur.c has it.) */
-static bool is_pale(const rw_track *t, size_t i)
-{
-    static const double ratio_of_blur = 0.2;
-    double fine =
-        rw_track_value(t, i, RW_M_GRAIN_FINE) - rw_track_around(t, i, RW_M_GRAIN_FINE, REACH, 0.5);
-    double ratio = rw_track_value(t, i, RW_M_GRAIN_RATIO) -
-                   rw_track_around(t, i, RW_M_GRAIN_RATIO, REACH, 0.5);
-    return ratio > ratio_of_blur * fine;
-}
+/* ---- the film's word ---- */
 
-/* One of the two stills is blurred, and so is its strip: it is found less well, and off its place
- * by the length of the smear, but found. Where it is not at all, it is not the next picture's. */
-static bool is_lost_in_blur(const rw_track *t, const film_witness *w, size_t i)
+/* What is usual of strips that are found round position i, in its scene or else on the reel. */
+static void usual_unlikeness(const rw_track *t, const film_witness *w, size_t i, double *usual,
+                             double *spread)
 {
-    static const double as_usual = 0.3, off_px = 3.5;
-    size_t which = w->blurred[i] ? i : i - 1;
-    double usual = rw_track_around(t, i, w->side->likeness, REACH, 0.5);
-    return w->blurred[i] != w->blurred[i - 1] && (which < i || !is_pale(t, i)) &&
-           w->off[i] > off_px && rw_track_value(t, i, w->side->likeness) < as_usual * usual;
-}
-
-/* The strip lies at home, but so it would on a motionless scene: is the grain the same, too? */
-static bool grain_agrees(const rw_track *t, const film_witness *w, size_t i)
-{
-    double around[2 * REACH + 1];
+    enum { ENOUGH = 4 };
+    static const double least = 0.04, elsewhere = 0.1;
+    g_autofree double *found = g_new(double, t->count + 1);
     size_t n = 0, first = i > REACH ? i - REACH : 1;
     for (size_t k = first; k <= i + REACH && k < t->count; k++)
-        if (k != i && is_home(w, k) && t->scene[k] == t->scene[i])
-            around[n++] = unlikeness(t, w->side, k);
-    double usual = rw_median(around, n), sd = rw_robust_sd(around, n, usual);
-    double here = unlikeness(t, w->side, i);
-    return n < 3 || !(here > 0.9 && here > usual + MAX(0.12, 3 * sd));
+        if (k != i && !w->excused[k] && is_home(w, k) && t->scene[k] == t->scene[i])
+            found[n++] = unlikeness(t, w->side, k);
+    bool here = n >= ENOUGH;
+    for (size_t k = 1; k < t->count && !here; k++)
+        if (k != i && !w->excused[k] && is_home(w, k))
+            found[n++] = unlikeness(t, w->side, k);
+    *usual = rw_median(found, n);
+    *spread = fmax(here ? least : elsewhere, n ? rw_robust_sd(found, n, *usual) : 0);
 }
 
-/* A blurred still is placed badly: its strip is off by as much one way as the next still's against
- * it is the other way. Where the next one's is near and its own is not, so that the two do not add
- * up to nothing, a frame is missing before it. A torn perforation beside it proves nothing. */
-static bool breaks_round(const rw_track *t, const film_witness *w, size_t i)
+/* Share of strips that are not found round position i though nothing need be missing: some are not
+ * because something is, and as many are forgiven as the limit has it. */
+static double share_lost(const rw_track *t, const film_witness *w, const rw_limits *limits,
+                         size_t i)
 {
-    static const double round_px = 1.2, near_px = 1, clear = 0.02, plain = 0.1;
-    size_t next = i + 1;
-    if (i < 1 || next >= t->count || !w->blurred[i] || w->blurred[i - 1] || w->blurred[next] ||
-        w->repeats[i] || w->repeats[next] || t->scene[i - 1] != t->scene[next] ||
-        t->fit[i - 1].confidence < 0.5 || t->fit[next].confidence < 0.5 || t->fit[i - 1].damaged ||
-        t->fit[next].damaged)
-        return false;
-    double excess =
-        rw_track_value(t, next, w->side->likeness) - rw_track_value(t, next, w->side->beside);
-    double round = hypot(w->shift[i].x + w->shift[next].x, w->shift[i].y + w->shift[next].y);
-    return round > round_px && w->off[i] > w->off[next] &&
-           w->off[next] < (excess > plain ? 2 : 1) * near_px && excess > clear;
+    static const double always = 0.004, others = 2; /* as if so many more were as on the reel */
+    double all, home, least = limits->v[RW_LIMIT_CONTINUITY];
+    listen(t, w, i, &all, &home);
+    double found = (home + others * w->home) / (all + others);
+    return CLAMP(always + (least - found) / least, always, 1);
 }
 
-/* Interval before position i in units of the usual one around it; NAN without a clock. *spread: the
- * robust spread of its neighbours in the same unit. */
+/* Where another frame's strip would be found: as far off as the picture moves. */
+static double wander_of(const rw_track *t, const film_witness *w, size_t i)
+{
+    static const double unknown_px = 1, least = 2;
+    double scale = sqrt(fabs(rw_affine_determinant(t->basis.film_to_still))) * t->basis.eighths / 8;
+    double x[2 * REACH + 1];
+    size_t n = 0, first = i > REACH ? i - REACH : 1;
+    for (size_t k = first; k <= i + REACH && k < t->count; k++)
+        if (!w->excused[k] && t->scene[k] == t->scene[i])
+            x[n++] =
+                hypot(rw_track_value(t, k, RW_M_MOTION_X), rw_track_value(t, k, RW_M_MOTION_Y));
+    double usual = rw_median(x, n) * scale;
+    return isnan(usual) ? unknown_px : fmax(usual, least * w->noise);
+}
+
+/* The same where blur comes into it: what is lost to it goes with how much of the grain's power
+ * is left. Film that moved by a whole pitch leaves a pale picture under a ghost. */
+static double lost_in_blur(const rw_track *t, const film_witness *w, size_t i)
+{
+    static const double by_blur = 0.006, by_ghost = 0.15, begins = 1.7, ends = 2.1;
+    double weaker = 0; /* ln of power, both together */
+    for (size_t k = i - 1; k <= i; k++)
+        if (w->blurred[k])
+            weaker += fmax(0, rw_track_around(t, k, RW_M_GRAIN_FINE, REACH, 0.5) -
+                                  rw_track_value(t, k, RW_M_GRAIN_FINE));
+    return by_blur + by_ghost * CLAMP((weaker - begins) / (ends - begins), 0, 1);
+}
+
+static bool is_torn(const rw_track *t, const film_witness *w, size_t i)
+{
+    return t->fit[i].damaged && !w->blurred[i];
+}
+
+static rw_join join_at(const rw_track *t, const film_witness *w, const rw_limits *limits, size_t i)
+{
+    static const double by_tear = 0.08; /* beside a blurred one: placed by nothing that is sure */
+    rw_join j = {.x = w->shift[i].x,
+                 .y = w->shift[i].y,
+                 .unlikeness = unlikeness(t, w->side, i),
+                 .lost = share_lost(t, w, limits, i),
+                 .wander = wander_of(t, w, i),
+                 .blurred = w->blurred[i] || w->blurred[i - 1],
+                 .loose = w->loose[i]};
+    if (j.blurred)
+        j.lost = fmax(j.lost, lost_in_blur(t, w, i));
+    if (is_torn(t, w, i) || is_torn(t, w, i - 1))
+        j.lost = fmax(j.lost, j.blurred ? by_tear : 0);
+    usual_unlikeness(t, w, i, &j.usual, &j.spread);
+    if (!w->heard)
+        j.x = j.y = NAN;
+    return j;
+}
+
+/* ---- the clock's ---- */
+
+/* Interval before position i in units of the usual one around it; NAN without a clock. *spread: of
+ * its neighbours in the same unit. Times in whole seconds are mostly the same and now and then one
+ * more or less, which the median of the deviations does not see. */
 static double interval(const rw_track *t, size_t i, double *spread)
 {
+    static const double least = 0.015, tenth_to_ninth = 2.563; /* of a normal one, sd */
     double values[2 * CLOCK_REACH];
     size_t n = 0;
     size_t first = i > CLOCK_REACH ? i - CLOCK_REACH : 1;
@@ -254,11 +309,35 @@ static double interval(const rw_track *t, size_t i, double *spread)
         if (k != i && t->time_us[k] != INT64_MIN && t->time_us[k - 1] != INT64_MIN)
             values[n++] = (double)(t->time_us[k] - t->time_us[k - 1]);
     double usual = rw_median(values, n);
-    *spread = rw_robust_sd(values, n, usual) / usual;
     if (!(usual > 0) || t->time_us[i] == INT64_MIN || t->time_us[i - 1] == INT64_MIN)
         return NAN;
+    double range = rw_quantile(values, n, 0.9) - rw_quantile(values, n, 0.1);
+    *spread = fmax(range / tenth_to_ninth, rw_robust_sd(values, n, usual)) / usual;
+    *spread = fmax(*spread, least);
     return (double)(t->time_us[i] - t->time_us[i - 1]) / usual;
 }
+
+static double normal(double x, double sd)
+{
+    return exp(-0.5 * x * x / (sd * sd)) / (sd * sqrt(2 * G_PI));
+}
+
+/* A camera that did not fire makes a whole multiple, a film that ran on makes nothing; a person's
+ * pause may be of any length. */
+static double clock_odds(double gap, double spread)
+{
+    static const double pause = 0.03, tail = 0.12, ran_on = 0.45, most = 3.4;
+    if (isnan(gap))
+        return 0;
+    double any = pause / (fmax(gap, 0.1) * log(1000)), share = 0.7;
+    double usual = (1 - tail) * normal(gap - 1, spread) + tail * normal(gap - 1, 1.6 * spread);
+    double without = (1 - pause) * usual + any, with = ran_on * usual + any;
+    for (int times = 2; times <= 8; times++, share *= 0.3)
+        with += (1 - ran_on) * share * normal(gap - times, spread);
+    return fmin(log(with / without), most);
+}
+
+/* ---- and the picture's ---- */
 
 /* Motion into position i in units of the nearest steps before and after it in its scene. What was
  * seen of a blurred still, or of a repeat, is not the picture's motion: nothing is known there. */
@@ -282,6 +361,78 @@ static double motion(const rw_track *t, const film_witness *w, size_t i)
     return n ? rw_step_ratio(&t->step[i], around, n) : NAN;
 }
 
+/* What the picture's motion says at position i: steps are all the more telling the more even those
+ * around it are. moved: by position. */
+static double motion_odds(const rw_track *t, const double *moved, size_t i)
+{
+    enum { ENOUGH = 4 };
+    static const double leaps = 0.03, least = 0.1, mean = 0.75, sd = 0.38, range = 5, most = 2.7;
+    double around[2 * REACH + 1];
+    size_t n = 0, first = i > REACH ? i - REACH : 1;
+    if (isnan(moved[i]))
+        return 0;
+    for (size_t k = first; k <= i + REACH && k < t->count; k++)
+        if (k != i && t->scene[k] == t->scene[i] && !isnan(moved[k]))
+            around[n++] = moved[k];
+    double usual = n >= ENOUGH ? rw_median(around, n) : mean;
+    double spread = n >= ENOUGH ? fmax(least, rw_robust_sd(around, n, usual)) : sd;
+    double any = leaps / range, here = normal(moved[i] - usual, spread);
+    double twice = normal(moved[i] - 2 * fmax(usual, mean), hypot(spread, 0.35));
+    return CLAMP(log((0.5 * twice + 0.5 * here + any) / ((1 - leaps) * here + any)), -1, most);
+}
+
+/* ---- together ---- */
+
+typedef struct case_for {
+    double gap, spread, moved; /* interval and motion, to the usual; NAN unknown */
+    double before, after;      /* ln odds without the film, and with it */
+    double lost;
+    bool clock, picture, home;
+} case_for;
+
+/* The witnesses that speak without the film. */
+static void hear(const rw_track *t, const film_witness *film, const rw_limits *limits,
+                 case_for *cases)
+{
+    static const double nothing_known = -3.0;
+    g_autofree double *moved = g_new(double, t->count + 1);
+    for (size_t i = 0; i < t->count; i++)
+        moved[i] = i ? motion(t, film, i) : NAN;
+    for (size_t i = 1; i < t->count; i++) {
+        case_for *c = &cases[i];
+        c->gap = interval(t, i, &c->spread);
+        c->moved = moved[i];
+        double clock = clock_odds(c->gap, c->spread), picture = motion_odds(t, moved, i);
+        c->clock = c->gap > limits->v[RW_LIMIT_GAP] && clock > 1;
+        c->picture = c->moved > 1.6 && picture > 1;
+        c->before = nothing_known + clock + picture;
+    }
+}
+
+/* One chain of joins from one well-placed still to the next; returns the position after it. */
+static size_t ask_film(const rw_track *t, const film_witness *film, const rw_limits *limits,
+                       size_t first, case_for *cases)
+{
+    rw_join chain[RW_LONGEST_CHAIN];
+    double probability[RW_LONGEST_CHAIN];
+    size_t n = 0, i = first;
+    for (; i < t->count && n < RW_LONGEST_CHAIN && !film->repeats[i]; i++) {
+        chain[n] = join_at(t, film, limits, i);
+        chain[n].odds = cases[i].before;
+        cases[i].lost = chain[n].lost;
+        cases[i].home = film->heard && is_home(film, i);
+        n++;
+        if (!film->loose[i]) {
+            i++;
+            break;
+        }
+    }
+    rw_chain_weigh(chain, n, film->loose[first - 1], film->noise, probability);
+    for (size_t k = 0; k < n; k++)
+        cases[first + k].after = log(probability[k] / (1 - probability[k]));
+    return n ? i : first + 1;
+}
+
 /* How many frames are missing, from whoever can count. */
 static size_t count_missing(double gap, double moved, bool gap_counts)
 {
@@ -290,54 +441,6 @@ static size_t count_missing(double gap, double moved, bool gap_counts)
     if (moved >= 1.5)
         return (size_t)lrint(MIN(moved, 8)) - 1;
     return 1;
-}
-
-typedef struct case_for {
-    double hearing, gap, spread, moved;
-    bool film_says_gap, film_says_none, grain_says_gap, clock, pulse, picture, still, deaf;
-} case_for;
-
-static case_for hear(const rw_track *t, const film_witness *film, const rw_limits *limits, size_t i)
-{
-    case_for c = {.hearing = film->heard ? hearing(t, film, i) : 0};
-    c.deaf = c.hearing < limits->v[RW_LIMIT_CONTINUITY];
-    bool listened = !c.deaf && !film->excused[i];
-    bool home = film->heard && is_home(film, i), agrees = home && grain_agrees(t, film, i);
-    c.film_says_none = home && agrees;
-    /* a motionless scene: the strip's scene is in its place, its grain is not */
-    c.grain_says_gap = listened && home && !agrees;
-    c.gap = interval(t, i, &c.spread);
-    c.clock = c.gap > limits->v[RW_LIMIT_GAP] && c.gap - 1 > 4 * c.spread;
-    /* a transport that ran on makes whole multiples, a pause does not */
-    c.pulse = c.clock && c.gap < 6.5 && fabs(c.gap - rint(c.gap)) < MAX(0.06, 3 * c.spread);
-    c.moved = motion(t, film, i);
-    c.still = isnan(c.moved) || film->excused[i]; /* a blurred still has no place of its own */
-    c.picture = c.moved > 1.6;
-    bool off =
-        listened && !is_home(film, i) && (c.clock || c.picture || !is_almost_home(t, film, i));
-    bool heard = c.hearing >= limits->v[RW_LIMIT_CONTINUITY];
-    c.film_says_gap = off || (heard && (is_lost_in_blur(t, film, i) || breaks_round(t, film, i)));
-    return c;
-}
-
-/* 0: no gap. */
-static double weigh(const case_for *c)
-{
-    if (c->film_says_none)
-        return 0;
-    if (c->film_says_gap)
-        return c->clock || c->picture ? 0.98 : 0.8 + 0.15 * c->hearing;
-    if (c->grain_says_gap && (c->clock || c->gap > 1.6)) /* as irregular as the clock may be */
-        return 0.95;
-    if (c->clock && c->picture)
-        return 0.9;
-    if (c->pulse && c->deaf && c->moved > 1.25)
-        return 0.8;
-    if (c->pulse && (c->still || c->deaf))
-        return 0.6; /* nothing moves, or not evenly: the clock stands alone */
-    if (isnan(c->gap) && (c->grain_says_gap || (c->picture && c->moved > 1.75)))
-        return 0.5; /* no clock: the picture stands alone */
-    return 0;
 }
 
 static const char *counted_by(const case_for *c)
@@ -349,16 +452,19 @@ static const char *counted_by(const case_for *c)
 static void say_why(rw_verdict *v, const case_for *c, bool heard)
 {
     g_autoptr(GString) why = g_string_new(NULL);
-    if (c->film_says_gap)
-        g_string_append(why, "The strip of the next picture on the still before is not this one's");
-    else if (c->grain_says_gap)
+    bool film = c->after > c->before + 1;
+    if (film && c->home)
         g_string_append(why,
                         "The strip of the next picture on the still before shows this scene, but "
                         "not the grain of this picture");
+    else if (film)
+        g_string_append(why, "The strip of the next picture on the still before is not this one's");
     else if (heard)
         g_string_append(why, "The film's own strips cannot be heard here");
     else
         g_string_append(why, "No strip of a neighbouring picture shows on these stills");
+    if (!film && isnan(c->gap))
+        g_string_append(why, ", and the stills carry no time, so that this is no more than a hint");
     if (c->clock)
         g_string_append_printf(why, "; the camera paused for %.1f usual intervals", c->gap);
     if (c->picture)
@@ -371,32 +477,42 @@ static void say_why(rw_verdict *v, const case_for *c, bool heard)
     rw_verdict_because(v, "%s", why->str);
 }
 
+static void report(const rw_track *t, const film_witness *film, const case_for *c, size_t i,
+                   double confidence, rw_verdicts *verdicts)
+{
+    rw_severity severity = confidence >= 0.75 ? RW_REDO : confidence >= 0.5 ? RW_LOOK : RW_NOTE;
+    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_MISSING, severity, i, i, confidence);
+    v->missing = count_missing(c->gap, c->moved, c->clock);
+    v->sure = severity == RW_REDO;
+    rw_verdict_number(v, "frames", (double)v->missing);
+    rw_verdict_number(v, "interval_to_usual", c->gap);
+    rw_verdict_number(v, "motion_to_usual", c->moved);
+    if (film->heard) {
+        rw_verdict_word(v, "strip_of_next_frame", c->home ? "found" : "not found");
+        rw_verdict_number(v, "strip_off_px", film->off[i] * 8 / t->basis.eighths);
+        rw_verdict_number(v, "strips_found_around", hearing(t, film, i));
+    }
+    rw_verdict_word(v, "counted_by", counted_by(c));
+    say_why(v, c, film->heard);
+}
+
 void rw_judge_missing(const rw_track *track, const rw_limits *limits, rw_verdicts *verdicts)
 {
+    static const double least = 0.5, least_hint = 0.3, most = 0.98;
     if (track->count < 2)
         return;
     film_witness film = call_film(track, verdicts);
+    g_autofree case_for *cases = g_new0(case_for, track->count + 1);
+    hear(track, &film, limits, cases);
+    for (size_t i = 1; i < track->count;)
+        i = ask_film(track, &film, limits, i, cases);
     for (size_t i = 1; i < track->count; i++) {
-        if (rw_verdicts_cover(verdicts, RW_KIND_DOUBLED, i))
-            continue;
-        case_for c = hear(track, &film, limits, i);
-        double confidence = weigh(&c);
-        if (confidence <= 0)
-            continue;
-        rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_MISSING,
-                                        confidence >= 0.75 ? RW_REDO : RW_LOOK, i, i, confidence);
-        v->missing = count_missing(c.gap, c.moved, c.clock);
-        v->sure = confidence >= 0.75;
-        rw_verdict_number(v, "frames", (double)v->missing);
-        rw_verdict_number(v, "interval_to_usual", c.gap);
-        rw_verdict_number(v, "motion_to_usual", c.moved);
-        if (film.heard) {
-            rw_verdict_word(v, "strip_of_next_frame", is_home(&film, i) ? "found" : "not found");
-            rw_verdict_number(v, "strip_off_px", film.off[i] * 8 / track->basis.eighths);
-            rw_verdict_number(v, "strips_found_around", c.hearing);
-        }
-        rw_verdict_word(v, "counted_by", counted_by(&c));
-        say_why(v, &c, film.heard);
+        const case_for *c = &cases[i];
+        double confidence = fmin(1 / (1 + exp(-c->after)), most);
+        /* where neither film nor clock can tell, a leap is worth a note */
+        bool hint = isnan(c->gap) && c->picture && c->lost > 0.5 && c->moved > 1.75;
+        if (!film.repeats[i] && confidence >= (hint ? least_hint : least))
+            report(track, &film, c, i, confidence, verdicts);
     }
     dismiss_film(&film);
 }
