@@ -4,8 +4,9 @@
  *
  * A short way blurs along the film and leaves across as it was: edges of the perforation and the
  * grain both show it. A long way leaves a sharp but pale picture under a ghost: grain of every
- * fineness gets weaker alike, and the perforation has no edge that can be measured. Bad focus takes
- * fine grain and leaves coarse.
+ * fineness gets weaker alike, the perforation has no edge that can be measured, and light that
+ * passed through it lies on the unexposed film beside it; a whole pitch leaves even the edges as
+ * they were. Bad focus takes fine grain and leaves coarse.
  */
 #include <math.h>
 
@@ -20,10 +21,11 @@ typedef struct blur {
     double grain;  /* grain along / across */
     double fine;   /* fine grain */
     double ratio;  /* fine / coarse grain */
+    double lit;    /* light on unexposed film between perforations, share of the clear light */
 } blur;
 
 typedef struct usual {
-    double edge, edge_sd, grain_sd, fine_sd;
+    double edge, edge_sd, grain_sd, fine_sd, lit_sd;
     double doubt; /* by how much more something must stand out while there is little to go by */
 } usual;
 
@@ -61,6 +63,7 @@ static blur blur_of(const rw_track *t, size_t i, const usual *u)
         .grain = against(t, i, RW_M_GRAIN_ALONG),
         .fine = against(t, i, RW_M_GRAIN_FINE),
         .ratio = against(t, i, RW_M_GRAIN_RATIO),
+        .lit = against(t, i, RW_M_BLACK) / around(t, i, RW_M_CLEAR),
     };
 }
 
@@ -87,6 +90,7 @@ static usual usual_of(const rw_track *t)
     u.edge_sd = or_zero(rw_robust_sd(edge, t->count, u.edge));
     u.grain_sd = or_zero(step_sd(t, RW_M_GRAIN_ALONG));
     u.fine_sd = or_zero(step_sd(t, RW_M_GRAIN_FINE));
+    u.lit_sd = or_zero(step_sd(t, RW_M_BLACK));
     return u;
 }
 
@@ -108,11 +112,18 @@ static bool has_edges(const rw_track *t)
 /* What a person should know of it. */
 static void say_smeared(rw_verdict *v, const blur *b, bool edges)
 {
-    if (b->edge > 0)
+    if (b->edge > 0 && !(b->lit > 0.03))
         rw_verdict_because(v,
                            "Edges met along the film are %.1f times as wide against those across "
                            "it as is usual here, and fine grain has %.0f %% of its strength.",
                            exp(b->edge), 100 * exp(b->fine / 2));
+    else if (b->lit > 0.03)
+        rw_verdict_because(
+            v,
+            "Light of the perforations is drawn over %.0f %% as bright a streak between "
+            "them, and fine grain has %.0f %% of its strength: the film moved a long "
+            "way.",
+            100 * b->lit, 100 * exp(b->fine / 2));
     else if (!edges) /* without a perforation the two are hard to tell apart */
         rw_verdict_because(
             v,
@@ -147,6 +158,7 @@ typedef struct signs {
     bool weaker;  /* fine grain is weaker */
     bool pale;    /* ... and grain of every fineness with it */
     bool no_edge; /* the perforation has no edges to measure, or odd ones */
+    bool lit;     /* a perforation was drawn over the film between two */
 } signs;
 
 static signs read_signs(const blur *b, const usual *u, const rw_limits *limits)
@@ -161,13 +173,16 @@ static signs read_signs(const blur *b, const usual *u, const rw_limits *limits)
         .grain = b->grain < -by_grain,
         .weaker = weaker,
         .pale = weaker && b->ratio > RATIO_OF_BLUR * b->fine,
-        .no_edge = isnan(b->edge) || fabs(b->edge) > 0.7 * by_edge || wide,
+        .no_edge = isnan(b->edge) || fabs(b->edge) > 0.5 * by_edge || wide,
+        .lit = b->lit > u->doubt * MAX(0.03, 8 * u->lit_sd),
     };
 }
 
 /* Confidence that a still is soft; 0: it is not. */
 static double soft(const signs *s, const blur *b, bool edges)
 {
+    if (s->weaker && (s->lit || (s->even && s->pale)))
+        return 0; /* a ghost */
     if (s->even)
         return s->weaker ? 0.97 : isnan(b->fine) ? 0.7 : 0;
     if (s->weaker && !s->pale && !s->grain && !edges)
@@ -181,6 +196,8 @@ static double smeared(const signs *s, bool edges)
         return s->grain || s->weaker ? 0.97 : 0.85;
     if (s->grain && (s->no_edge || !edges))
         return s->weaker ? 0.95 : 0.75;
+    if (s->weaker && s->lit)
+        return 0.95;
     /* bad focus leaves edges that are wide; a ghost leaves none */
     if (s->weaker && s->no_edge && edges)
         return s->pale ? 0.92 : 0.85;

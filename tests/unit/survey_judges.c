@@ -24,6 +24,7 @@ static const struct {
     {RW_M_EDGE_ACROSS, 3, 0.1},      {RW_M_EDGE_ALONG, 3.1, 0.1}, {RW_M_SAME, 0.2, 0.03},
     {RW_M_SAME_WEAKEST, 0.03, 0.03}, {RW_M_FAR, 0.7, 0.03},       {RW_M_FAR_BESIDE, 0.15, 0.03},
     {RW_M_FAR_X, 0.03, 0.05},        {RW_M_FAR_Y, -0.1, 0.05},    {RW_M_DIFFERENCE, 0.05, 0.005},
+    {RW_M_BLACK, 0.003, 0.0002},
 };
 
 static void set(rw_track *t, size_t i, rw_measure m, double value)
@@ -557,6 +558,44 @@ static void test_smeared(void)
     rw_track_free(&t);
 }
 
+/* The film moved by a whole pitch: edges lie on edges, but the perforation's light was drawn over
+ * the film between two and grain of every fineness is weaker. Weaker grain alone is a paler
+ * picture, light alone a lamp. */
+static void test_smeared_by_a_pitch(void)
+{
+    for (unsigned lit = 0; lit < 2; lit++)
+        for (unsigned weak = 0; weak < 2; weak++) {
+            rw_track *t = calm_track(120);
+            if (lit)
+                set(t, 30, RW_M_BLACK, 0.09);
+            if (weak)
+                set(t, 30, RW_M_GRAIN_FINE, 6.1);
+            rw_verdicts *verdicts = judged(t);
+            tell(verdicts);
+            g_assert_cmpuint(rw_verdicts_count(verdicts), ==, lit * weak);
+            g_assert_cmpuint(rw_verdicts_cover(verdicts, RW_KIND_SMEARED, 30), ==, lit * weak);
+            rw_verdicts_free(&verdicts);
+            rw_track_free(&t);
+        }
+}
+
+/* Edges that are wide in both directions, and weaker grain: out of focus when the coarse grain is
+ * left, a ghost when it went with the fine. */
+static void test_smeared_or_soft(void)
+{
+    for (int pale = 0; pale < 2; pale++) {
+        rw_track *t = calm_track(120);
+        set(t, 30, RW_M_EDGE_ACROSS, 5.6);
+        set(t, 30, RW_M_EDGE_ALONG, 5.8);
+        set(t, 30, RW_M_GRAIN_FINE, 5.9);
+        set(t, 30, RW_M_GRAIN_RATIO, pale ? -2.5 : -3.1);
+        rw_verdicts *verdicts = judged(t);
+        only(verdicts, pale ? RW_KIND_SMEARED : RW_KIND_SOFT, 30);
+        rw_verdicts_free(&verdicts);
+        rw_track_free(&t);
+    }
+}
+
 static void test_soft(void)
 {
     rw_track *t = calm_track(120);
@@ -895,6 +934,8 @@ int main(int argc, char **argv)
     g_test_add_func("/judges/missing/behind-ghost", test_missing_behind_ghost);
     g_test_add_func("/judges/missing/by-rough-clock", test_missing_by_rough_clock);
     g_test_add_func("/judges/smeared", test_smeared);
+    g_test_add_func("/judges/smeared/by-a-pitch", test_smeared_by_a_pitch);
+    g_test_add_func("/judges/smeared/or-soft", test_smeared_or_soft);
     g_test_add_func("/judges/soft", test_soft);
     g_test_add_func("/judges/focus", test_focus);
     g_test_add_func("/judges/focus/witnesses", test_focus_witnesses);
