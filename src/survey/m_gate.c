@@ -29,14 +29,20 @@ static void worst_of(const rw_gate_sight *sight, double *straight, double *dirt)
     }
 }
 
+/* A fiftieth of the sides may be the still's own grain, a tenth is not. */
+static double sureness(double straight, double dirt)
+{
+    return CLAMP(0.4 + 5 * MAX(1 - straight, dirt), 0.4, 0.95);
+}
+
 /* Of a torn perforation that also cost the frame its place only the cause is told. */
 static void report_damage(const rw_track *t, size_t first, size_t last, bool unplaced,
                           rw_verdicts *verdicts)
 {
     double straight, dirt;
-    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_PERFORATION, unplaced ? RW_LOOK : RW_NOTE,
-                                    first, last, 0.9);
     worst_of(&t->sight[first], &straight, &dirt);
+    rw_verdict *v = rw_verdicts_add(verdicts, RW_KIND_PERFORATION, unplaced ? RW_LOOK : RW_NOTE,
+                                    first, last, sureness(straight, dirt));
     rw_verdict_number(v, "straight_share", straight);
     rw_verdict_number(v, "dirt_share", dirt);
     rw_verdict_number(v, "registration_confidence", t->fit[first].confidence);

@@ -116,7 +116,7 @@ static bool show_all(showing *show, const rw_survey_options *options, GError **e
     if (show->positions->len == 0)
         return true;
     if (options->progress)
-        show->progress = rw_progress_new("survey: hairs", "stills", show->positions->len);
+        show->progress = rw_progress_new("hairs", "stills", show->positions->len);
     bool ok = rw_ordered_run(&ops, 0, (int64_t)show->positions->len - 1, threads, 2 * threads + 2,
                              options->cancel, show, error);
     rw_progress_free(&show->progress);
