@@ -7,6 +7,8 @@
 #define POSITIONS   80 /* at which a change is looked for, over the whole line */
 #define PATIENCE    3  /* changes that may be added without gain before the search ends */
 #define ROUNDS      12
+#define SPREAD      8    /* figures to each side of a change that it might as well be at */
+#define UNLIKELY    1e-3 /* against the likeliest: does not count */
 #define COLUMNS     (RW_COURSE_CHANGES + 2)
 
 static const double widths[] = {0, 4, 8, 14, 24, 40, 64};
@@ -197,8 +199,8 @@ static double wider(double width, int by)
     return widths[CLAMP(i + by, 0, n - 1)];
 }
 
-/* Moves and widens each change as long as that helps. */
-static void settle(bed *b, rw_course *c)
+/* Moves and widens the changes from first to last as long as that helps. */
+static void settle_some(bed *b, rw_course *c, int first, int last)
 {
     static const struct {
         double move;
@@ -209,7 +211,7 @@ static void settle(bed *b, rw_course *c)
     bool better = true;
     for (int round = 0; better && round < ROUNDS; round++) {
         better = false;
-        for (int k = 0; k < c->n_changes; k++)
+        for (int k = first; k <= last; k++)
             for (size_t i = 0; i < G_N_ELEMENTS(trial); i++) {
                 rw_course other = *c;
                 other.change[k].at += trial[i].move;
@@ -223,8 +225,14 @@ static void settle(bed *b, rw_course *c)
     }
 }
 
-/* A stretch that might as well stand does. */
-static void find_rests(bed *b, rw_course *c)
+static void settle(bed *b, rw_course *c)
+{
+    settle_some(b, c, 0, c->n_changes - 1);
+}
+
+/* A stretch that might as well stand does; thoroughly: when the changes at its ends have made room
+ * for that. */
+static void find_rests(bed *b, rw_course *c, bool thoroughly)
 {
     bool found = true;
     while (found) {
@@ -233,7 +241,12 @@ static void find_rests(bed *b, rw_course *c)
         for (int k = 0; k <= c->n_changes; k++) {
             rw_course other = *c;
             other.rests[k] = true;
-            if (!c->rests[k] && judge(b, &other) < best.criterion) {
+            if (c->rests[k])
+                continue;
+            judge(b, &other);
+            if (thoroughly)
+                settle_some(b, &other, MAX(k - 1, 0), MIN(k, c->n_changes - 1));
+            if (other.criterion < best.criterion) {
                 best = other;
                 found = true;
             }
@@ -243,6 +256,47 @@ static void find_rests(bed *b, rw_course *c)
     settle(b, c);
 }
 
+/* The mean of the lines that the k-th change's other places and widths would give, each as likely
+ * as it is. other: room for a line. */
+static void average_change(bed *b, const rw_course *best, int k, double *other, double *mean)
+{
+    double weights = 0;
+    memset(mean, 0, sizeof *mean * (size_t)b->n);
+    for (size_t w = 0; w < G_N_ELEMENTS(widths); w++)
+        for (int move = -SPREAD; move <= SPREAD; move++) {
+            rw_course c = *best;
+            c.change[k].at += move;
+            c.change[k].width = widths[w];
+            if (!in_order(&c, b->n))
+                continue;
+            b->length = b->n;
+            double weight = exp(0.5 * (best->criterion - judge(b, &c)));
+            if (weight < UNLIKELY)
+                continue;
+            draw_course(b, &c, other);
+            weights += weight;
+            for (int i = 0; i < b->n; i++)
+                mean[i] += weight * other[i];
+        }
+    for (int i = 0; i < b->n; i++)
+        mean[i] /= weights; /* the best is among them */
+}
+
+/* The likeliest course, moved by what each change's doubt adds to it: on average nearer to the
+ * truth than the likeliest itself. */
+static void draw_average(bed *b, const rw_course *best, double *line)
+{
+    double *room = g_new(double, (size_t)b->n * 3), *mean = room + b->n, *base = mean + b->n;
+    draw_course(b, best, base);
+    memcpy(line, base, sizeof *line * (size_t)b->n);
+    for (int k = 0; k < best->n_changes; k++) {
+        average_change(b, best, k, room, mean);
+        for (int i = 0; i < b->n; i++)
+            line[i] += mean[i] - base[i];
+    }
+    g_free(room);
+}
+
 rw_course rw_course_line(const double *x, const double *v, int n, double *line)
 {
     rw_course best = {.criterion = HUGE_VAL}, now = {0};
@@ -250,19 +304,20 @@ rw_course rw_course_line(const double *x, const double *v, int n, double *line)
     bed_init(&b, x, v, n);
     if (b.known >= LEAST_KNOWN) {
         judge(&b, &now);
-        find_rests(&b, &now);
+        find_rests(&b, &now, false);
         best = now;
         for (int waited = 0; waited < PATIENCE && now.n_changes < RW_COURSE_CHANGES;) {
             if (!add_change(&b, &now))
                 break;
             settle(&b, &now);
             rw_course rested = now;
-            find_rests(&b, &rested);
+            find_rests(&b, &rested, false);
             waited = rested.criterion < best.criterion ? 0 : waited + 1;
             if (!waited)
                 best = rested;
         }
-        draw_course(&b, &best, line);
+        find_rests(&b, &best, true);
+        draw_average(&b, &best, line);
     }
     g_free(b.memory);
     return best;

@@ -8,7 +8,8 @@
  * find few numbers: at each change its moment, how long it takes and the speed after it. The
  * changes are added one by one where they explain most, moved about until nothing better is near,
  * and kept as long as Schwarz's criterion says that they are worth their numbers (Schwarz 1978,
- * Annals of Statistics 6(2)). Time and memory are linear in n; the same on every machine.
+ * Annals of Statistics 6(2)). The line is the mean over where each change might as well be. Time
+ * and memory are linear in n; the same on every machine.
  */
 #ifndef RW_MOTION_COURSE_H
 #define RW_MOTION_COURSE_H

@@ -327,13 +327,13 @@ static void test_course_exact(void)
     for (int i = 0; i < COURSE; i++)
         g_assert_cmpfloat(fabs(line[i] - want[i]), <, 0.3);
     g_assert_true(c.rests[0] && c.rests[c.n_changes]);
-    g_assert_cmpfloat(fabs(line[10] - line[0]), <, 1e-9);
-    g_assert_cmpfloat(fabs(line[95] - line[85]), <, 1e-9);
+    g_assert_cmpfloat(fabs(line[10] - line[0]), <, 1e-3);
+    g_assert_cmpfloat(fabs(line[95] - line[85]), <, 1e-3);
 }
 
 /* Against jitter it keeps the ends of a sweep where the smooth line, at its best, rounds them off;
  * and it does not pass for a hand's sway. The bound of what can be known: five numbers (a place,
- * two moments, a way to go, how fast it sets off) out of 96 figures, and a third more. */
+ * two moments, a way to go, how fast it sets off) out of 96 figures, and a tenth more. */
 static void test_course_jitter(void)
 {
     enum { TIMES = 12 };
@@ -359,8 +359,8 @@ static void test_course_jitter(void)
         g_assert_cmpfloat(rw_course_line(x, v, COURSE, line).criterion, >, s.criterion - 25);
     }
     g_test_message("course %.2f, smooth %.2f", sqrt(course_sum), sqrt(smooth_sum));
-    g_assert_cmpfloat(sqrt(course_sum), <, 1.33 * 3 * sqrt(5.0 / COURSE));
-    g_assert_cmpfloat(sqrt(course_sum), <, 0.85 * sqrt(smooth_sum));
+    g_assert_cmpfloat(sqrt(course_sum), <, 1.1 * 3 * sqrt(5.0 / COURSE));
+    g_assert_cmpfloat(sqrt(course_sum), <, 0.7 * sqrt(smooth_sum));
     g_rand_free(r);
 }
 
