@@ -239,7 +239,7 @@ static double others_last(const rw_hair_finder *f, rw_irect area, int *counted)
     for (int y = area.y; y < area.y + area.height; y++)
         for (int x = area.x; x < area.x + area.width; x++) {
             ptrdiff_t i = (ptrdiff_t)y * f->width + x;
-            if (f->taken[i] || !(f->history[i] >> (f->patience - 1) & 1))
+            if (!(f->history[i] >> (f->patience - 1) & 1) || f->taken[i])
                 continue;
             all++;
             lasting += lasts(f, f->history[i]);
@@ -528,7 +528,8 @@ static void find_new(rw_hair_finder *f, rw_irect area)
         for (int x = area.x; x < area.x + area.width; x++) {
             int i = y * f->width + x;
             suspect s;
-            if (f->label[i] || f->taken[i] || !lasts(f, f->history[i]) || !collect(f, i, area, &s))
+            /* nearly everywhere there is none: that first */
+            if (!lasts(f, f->history[i]) || f->label[i] || f->taken[i] || !collect(f, i, area, &s))
                 continue;
             s.hair.first = onset(f, &s);
             s.hair.last = s.last_seen = f->when[slot(f, 0)].position;
