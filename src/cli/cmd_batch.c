@@ -11,13 +11,13 @@
 #include <unistd.h>
 
 #include <gio/gio.h>
-#include <json-glib/json-glib.h>
 
 #include <reelwright/deliver.h>
 
 #include "base/cpu.h"
 #include "cli/batch_steps.h"
 #include "cli/cli.h"
+#include "cli/tell.h"
 
 typedef enum outcome { WAITING, RUNNING, DONE, KEPT, FAILED, STOPPED } outcome;
 
@@ -333,22 +333,15 @@ static bool is_whole(const batch *b, const reel_work *w)
 static void add_reel(JsonBuilder *j, const batch *b, const reel_work *w)
 {
     json_builder_begin_object(j);
-    json_builder_set_member_name(j, "reel");
-    json_builder_add_string_value(j, w->name);
+    rw_tell_text(j, "reel", w->name);
     json_builder_set_member_name(j, "steps");
     json_builder_begin_object(j);
     for (int step = 0; step <= (int)b->until; step++) {
-        json_builder_set_member_name(j, rw_batch_step_name((rw_batch_step)step));
-        json_builder_add_string_value(j, outcome_words[w->state[step]]);
+        rw_tell_text(j, rw_batch_step_name((rw_batch_step)step), outcome_words[w->state[step]]);
     }
     json_builder_end_object(j);
-    json_builder_set_member_name(j, "findings_that_ask_for_new_stills");
-    json_builder_add_int_value(j, MAX(w->redo, 0));
-    json_builder_set_member_name(j, "error");
-    if (w->message && !is_whole(b, w))
-        json_builder_add_string_value(j, w->message);
-    else
-        json_builder_add_null_value(j);
+    rw_tell_int(j, "findings_that_ask_for_new_stills", MAX(w->redo, 0));
+    rw_tell_text(j, "error", is_whole(b, w) ? NULL : w->message);
     json_builder_end_object(j);
 }
 
@@ -362,12 +355,7 @@ static void print_json(const batch *b)
         add_reel(j, b, &b->reels[i]);
     json_builder_end_array(j);
     json_builder_end_object(j);
-    g_autoptr(JsonGenerator) generator = json_generator_new();
-    g_autoptr(JsonNode) root = json_builder_get_root(j);
-    json_generator_set_root(generator, root);
-    json_generator_set_pretty(generator, TRUE);
-    g_autofree char *text = json_generator_to_data(generator, NULL);
-    g_print("%s\n", text);
+    rw_tell_print(j);
 }
 
 /* The exit code. */

@@ -6,8 +6,8 @@
 #include <reelwright/deliver.h>
 #include <reelwright/finish.h>
 
-#include "base/progress.h"
 #include "cli/cli.h"
+#include "cli/tell.h"
 
 /* The words of the command line; NULL where an option is absent. */
 typedef struct words {
@@ -25,28 +25,6 @@ static void words_clear(words *w)
     for (size_t i = 0; i < G_N_ELEMENTS(each); i++)
         g_free(each[i]);
     g_strfreev(w->set);
-}
-
-/* What the callbacks need. */
-typedef struct speaker {
-    rw_progress *progress;
-    int64_t total;
-} speaker;
-
-static void on_progress(void *data, int64_t done, int64_t total)
-{
-    speaker *s = data;
-    if (!s->progress)
-        s->progress = rw_progress_new("finish", "frames", total);
-    rw_progress_step(s->progress, done);
-}
-
-static void on_note(void *data, const char *line)
-{
-    speaker *s = data;
-    if (s->progress)
-        rw_progress_interrupt(s->progress);
-    g_printerr("reelwright finish: %s\n", line);
 }
 
 static int index_of(const char *const *list, const char *word)
@@ -118,19 +96,11 @@ static void say_report(const char *output, const rw_finish_report *r)
 
 static bool make_movie(const char *path, rw_finish_options *o, GError **error)
 {
-    speaker s = {0};
     rw_finish_report report;
-    o->data = &s;
-    o->progress = on_progress;
-    o->note = on_note;
-    o->cancel = rw_cli_cancelled();
     rw_reel *reel = rw_reel_open(path, error);
-    rw_finish *finish = reel ? rw_finish_new(reel, o, error) : NULL;
-    bool ok = finish && rw_finish_run(finish, &report, error);
-    rw_progress_free(&s.progress);
+    bool ok = reel && rw_tell_movie(reel, o, "finish", &report, error);
     if (ok)
         say_report(o->output, &report);
-    rw_finish_free(&finish);
     rw_reel_close(&reel);
     return ok;
 }

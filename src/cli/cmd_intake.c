@@ -7,12 +7,11 @@
 #include <string.h>
 #include <unistd.h>
 
-#include <json-glib/json-glib.h>
-
 #include <reelwright/keep.h>
 #include <reelwright/survey.h>
 
 #include "cli/cli.h"
+#include "cli/tell.h"
 
 /* ---- reading ---- */
 
@@ -181,22 +180,6 @@ static void say_summary(const char *reel, const rw_intake_summary *s, const plac
 
 /* ---- telling programs ---- */
 
-static void add_int(JsonBuilder *b, const char *key, int64_t value)
-{
-    json_builder_set_member_name(b, key);
-    json_builder_add_int_value(b, value);
-}
-
-static void add_text(JsonBuilder *b, const char *key, const char *value)
-{
-    json_builder_set_member_name(b, key);
-    g_autofree char *valid = value ? g_utf8_make_valid(value, -1) : NULL;
-    if (valid)
-        json_builder_add_string_value(b, valid);
-    else
-        json_builder_add_null_value(b);
-}
-
 static void add_bool(JsonBuilder *b, const char *key, bool value)
 {
     json_builder_set_member_name(b, key);
@@ -216,8 +199,8 @@ static void add_troubles(JsonBuilder *b, const char *key, const GPtrArray *list)
     for (guint i = 0; i < list->len; i++) {
         const rw_intake_trouble *t = g_ptr_array_index(list, i);
         json_builder_begin_object(b);
-        add_text(b, "path", t->path);
-        add_text(b, "what", t->what);
+        rw_tell_text(b, "path", t->path);
+        rw_tell_text(b, "what", t->what);
         json_builder_end_object(b);
     }
     json_builder_end_array(b);
@@ -225,19 +208,19 @@ static void add_troubles(JsonBuilder *b, const char *key, const GPtrArray *list)
 
 static void add_counts(JsonBuilder *b, const rw_intake_summary *s)
 {
-    add_int(b, "stills", s->stills);
-    add_int(b, "frames", s->frames);
-    add_int(b, "batch", s->batch);
-    add_int(b, "taken", s->taken);
-    add_int(b, "known", s->known);
-    add_int(b, "duplicates", s->duplicates);
-    add_int(b, "companions", s->companions);
-    add_int(b, "bytes", s->bytes);
-    add_int(b, "gaps", s->gaps);
-    add_int(b, "missing_numbers", s->missing_numbers);
-    add_int(b, "other_shoots", s->other_shoots);
-    add_int(b, "other_stills", s->other_stills);
-    add_int(b, "other_files", s->others);
+    rw_tell_int(b, "stills", s->stills);
+    rw_tell_int(b, "frames", s->frames);
+    rw_tell_int(b, "batch", s->batch);
+    rw_tell_int(b, "taken", s->taken);
+    rw_tell_int(b, "known", s->known);
+    rw_tell_int(b, "duplicates", s->duplicates);
+    rw_tell_int(b, "companions", s->companions);
+    rw_tell_int(b, "bytes", s->bytes);
+    rw_tell_int(b, "gaps", s->gaps);
+    rw_tell_int(b, "missing_numbers", s->missing_numbers);
+    rw_tell_int(b, "other_shoots", s->other_shoots);
+    rw_tell_int(b, "other_stills", s->other_stills);
+    rw_tell_int(b, "other_files", s->others);
 }
 
 static void print_json(const char *reel, const rw_intake_summary *s, const placing *p,
@@ -245,7 +228,7 @@ static void print_json(const char *reel, const rw_intake_summary *s, const placi
 {
     g_autoptr(JsonBuilder) b = json_builder_new();
     json_builder_begin_object(b);
-    add_text(b, "reel", reel);
+    rw_tell_text(b, "reel", reel);
     add_counts(b, s);
     add_troubles(b, "unreadable", s->unreadable);
     add_troubles(b, "damaged", s->damaged);
@@ -257,24 +240,19 @@ static void print_json(const char *reel, const rw_intake_summary *s, const placi
     json_builder_end_array(b);
     add_real(b, "order_confidence", s->order_confidence);
     add_real(b, "longest_pause_s", (double)s->pause_us * 1e-6);
-    add_text(b, "longest_pause_after", s->pause_after);
+    rw_tell_text(b, "longest_pause_after", s->pause_after);
     add_bool(b, "waits_for_survey", s->waits || p->busy);
     if (p->done) {
-        add_int(b, "placed", p->survey.placed);
-        add_int(b, "spare", p->survey.spare);
-        add_int(b, "unplaced", p->survey.unplaced);
-        add_int(b, "missing_frames", p->survey.missing);
+        rw_tell_int(b, "placed", p->survey.placed);
+        rw_tell_int(b, "spare", p->survey.spare);
+        rw_tell_int(b, "unplaced", p->survey.unplaced);
+        rw_tell_int(b, "missing_frames", p->survey.missing);
     }
     add_bool(b, "safe_to_wipe", s->safe_to_wipe);
-    add_text(b, "why_not", s->why_not);
-    add_text(b, "error", error ? error->message : NULL);
+    rw_tell_text(b, "why_not", s->why_not);
+    rw_tell_text(b, "error", error ? error->message : NULL);
     json_builder_end_object(b);
-    g_autoptr(JsonGenerator) generator = json_generator_new();
-    g_autoptr(JsonNode) root = json_builder_get_root(b);
-    json_generator_set_root(generator, root);
-    json_generator_set_pretty(generator, TRUE);
-    g_autofree char *text = json_generator_to_data(generator, NULL);
-    g_print("%s\n", text);
+    rw_tell_print(b);
 }
 
 /* ---- the command ---- */

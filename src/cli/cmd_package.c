@@ -8,15 +8,12 @@
 #include <stdio.h>
 
 #include <glib/gstdio.h>
-#include <json-glib/json-glib.h>
-
-#include <reelwright/finish.h>
 #include <reelwright/package.h>
 #include <reelwright/report.h>
 #include <reelwright/survey.h>
 
-#include "base/progress.h"
 #include "cli/cli.h"
+#include "cli/tell.h"
 
 typedef struct words {
     char **movies, **describe;
@@ -138,26 +135,6 @@ static bool add_movies(load *l, char **movies, GError **error)
 
 /* ---- the lossless movie ---- */
 
-typedef struct speaker {
-    rw_progress *progress;
-} speaker;
-
-static void on_progress(void *data, int64_t done, int64_t total)
-{
-    speaker *s = data;
-    if (!s->progress)
-        s->progress = rw_progress_new("master", "frames", total);
-    rw_progress_step(s->progress, done);
-}
-
-static void on_note(void *data, const char *line)
-{
-    speaker *s = data;
-    if (s->progress)
-        rw_progress_interrupt(s->progress);
-    g_printerr("reelwright package: %s\n", line);
-}
-
 /* Every picture laid in register and nothing else done to it, at the size in which it was taken and
  * the film's own speed. One that is there already is kept. */
 static bool make_master(rw_reel *reel, int threads, GError **error)
@@ -166,22 +143,13 @@ static bool make_master(rw_reel *reel, int threads, GError **error)
     g_autofree char *path = rw_reel_file(reel, "out/master.mkv");
     if (g_file_test(path, G_FILE_TEST_EXISTS))
         return true;
-    speaker s = {0};
     rw_finish_options o = RW_FINISH_DEFAULTS;
     o.output = path;
     o.size = "native";
     o.codec = "ffv1";
     o.only = only;
     o.threads = threads;
-    o.cancel = rw_cli_cancelled();
-    o.data = &s;
-    o.progress = on_progress;
-    o.note = on_note;
-    rw_finish *finish = rw_finish_new(reel, &o, error);
-    bool ok = finish && rw_finish_run(finish, NULL, error);
-    rw_finish_free(&finish);
-    rw_progress_free(&s.progress);
-    return ok;
+    return rw_tell_movie(reel, &o, "master", NULL, error);
 }
 
 /* ---- telling ---- */
@@ -197,46 +165,22 @@ static void add_list(JsonBuilder *b, const char *key, const GPtrArray *list)
     json_builder_end_array(b);
 }
 
-static void add_text(JsonBuilder *b, const char *key, const char *value)
-{
-    g_autofree char *valid = g_utf8_make_valid(value, -1);
-    json_builder_set_member_name(b, key);
-    json_builder_add_string_value(b, valid);
-}
-
-static void add_int(JsonBuilder *b, const char *key, int64_t value)
-{
-    json_builder_set_member_name(b, key);
-    json_builder_add_int_value(b, value);
-}
-
-/* Ends the object and prints it. */
-static void print_object(JsonBuilder *b)
-{
-    json_builder_end_object(b);
-    g_autoptr(JsonGenerator) generator = json_generator_new();
-    g_autoptr(JsonNode) root = json_builder_get_root(b);
-    json_generator_set_root(generator, root);
-    json_generator_set_pretty(generator, TRUE);
-    g_autofree char *text = json_generator_to_data(generator, NULL);
-    g_print("%s\n", text);
-}
-
 static void tell_package(const char *folder, const rw_package_summary *s, const GError *error,
                          bool json)
 {
     if (json) {
         g_autoptr(JsonBuilder) b = json_builder_new();
         json_builder_begin_object(b);
-        add_text(b, "package", folder);
-        add_int(b, "originals", s->originals);
-        add_int(b, "files", s->files);
-        add_int(b, "bytes", s->bytes);
-        add_int(b, "kept", s->kept);
+        rw_tell_text(b, "package", folder);
+        rw_tell_int(b, "originals", s->originals);
+        rw_tell_int(b, "files", s->files);
+        rw_tell_int(b, "bytes", s->bytes);
+        rw_tell_int(b, "kept", s->kept);
         add_list(b, "lost", s->lost);
         if (error)
-            add_text(b, "error", error->message);
-        print_object(b);
+            rw_tell_text(b, "error", error->message);
+        json_builder_end_object(b);
+        rw_tell_print(b);
     } else if (!error) {
         g_autofree char *size = g_format_size((guint64)s->bytes);
         g_print("%s: %" G_GINT64_FORMAT " originals and %" G_GINT64_FORMAT
@@ -254,14 +198,15 @@ static void tell_check(const char *folder, const rw_bag_summary *s, bool json)
     if (json) {
         g_autoptr(JsonBuilder) b = json_builder_new();
         json_builder_begin_object(b);
-        add_text(b, "package", folder);
+        rw_tell_text(b, "package", folder);
         json_builder_set_member_name(b, "valid");
         json_builder_add_boolean_value(b, s->troubles->len == 0);
-        add_int(b, "files", s->files);
-        add_int(b, "bytes", s->bytes);
-        add_text(b, "checked_by", s->algorithms);
+        rw_tell_int(b, "files", s->files);
+        rw_tell_int(b, "bytes", s->bytes);
+        rw_tell_text(b, "checked_by", s->algorithms);
         add_list(b, "troubles", s->troubles);
-        print_object(b);
+        json_builder_end_object(b);
+        rw_tell_print(b);
         return;
     }
     g_autofree char *size = g_format_size((guint64)s->bytes);

@@ -16,6 +16,16 @@ bool rw_stopped(const rw_stop *stop)
     return stop && stop->ask && stop->ask(stop->user);
 }
 
+static bool is_set(void *flag)
+{
+    return atomic_load((const atomic_bool *)flag);
+}
+
+rw_stop rw_stop_at(const atomic_bool *flag)
+{
+    return (rw_stop){flag ? is_set : NULL, (void *)flag};
+}
+
 static bool cancelled(const rw_stop *stop, GError **error)
 {
     if (!rw_stopped(stop))

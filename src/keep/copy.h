@@ -5,6 +5,8 @@
 #ifndef RW_KEEP_COPY_H
 #define RW_KEEP_COPY_H
 
+#include <stdatomic.h>
+
 #include <reelwright/keep.h>
 
 typedef struct rw_stop {
@@ -13,6 +15,8 @@ typedef struct rw_stop {
 } rw_stop;
 
 bool rw_stopped(const rw_stop *stop);
+/* Asks the flag; NULL: never. */
+rw_stop rw_stop_at(const atomic_bool *flag);
 
 /* SHA-256 and SHA-512 (FIPS 180-4): the first is what reel.db keeps of every file, the second is
  * asked for where a package wants both. */

@@ -39,12 +39,6 @@ void rw_bag_summary_clear(rw_bag_summary *summary)
     g_clear_pointer(&summary->troubles, g_ptr_array_unref);
 }
 
-static bool is_cancelled(void *user)
-{
-    const atomic_bool *cancel = user;
-    return cancel && atomic_load(cancel);
-}
-
 static void say(checking *c, const char *format, ...) G_GNUC_PRINTF(2, 3);
 static void say(checking *c, const char *format, ...)
 {
@@ -413,7 +407,7 @@ bool rw_bag_check(const char *folder, const rw_bag_options *options, rw_bag_summ
     checking c = {.folder = folder,
                   .options = options,
                   .summary = summary,
-                  .stop = {is_cancelled, (void *)options->cancel},
+                  .stop = rw_stop_at(options->cancel),
                   .payload = g_ptr_array_new_with_free_func(free_listing),
                   .tags = g_ptr_array_new_with_free_func(free_listing),
                   .present = g_ptr_array_new_with_free_func(g_free),

@@ -56,12 +56,6 @@ void rw_package_summary_clear(rw_package_summary *summary)
     g_clear_pointer(&summary->lost, g_ptr_array_unref);
 }
 
-static bool is_cancelled(void *user)
-{
-    const atomic_bool *cancel = user;
-    return cancel && atomic_load(cancel);
-}
-
 static char *path_in(const packing *p, const char *path)
 {
     return g_build_filename(p->folder, path, NULL);
@@ -572,7 +566,7 @@ bool rw_package_write(rw_reel *reel, const char *folder, const rw_package_option
                  .folder = folder,
                  .options = options,
                  .summary = summary,
-                 .stop = {is_cancelled, (void *)options->cancel},
+                 .stop = rw_stop_at(options->cancel),
                  .items = g_array_new(FALSE, TRUE, sizeof(item)),
                  .files = g_ptr_array_new_with_free_func(rw_bag_file_free),
                  .reel_lock = -1,
