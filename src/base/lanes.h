@@ -213,11 +213,33 @@ static inline f16 f16_gather(const float *table, i16 at)
     return r;
 }
 
+/* table[at] and table[at + 1], lane by lane: one fetch brings both. */
+static inline void f16_gather2(const float *table, i16 at, f16 *first, f16 *second)
+{
+#if defined(__AVX512F__)
+    const __m512i i = (__m512i)at.v[0];
+    const __m512 low =
+        _mm512_castpd_ps(_mm512_i32gather_pd(_mm512_castsi512_si256(i), (const void *)table, 4));
+    const __m512 high = _mm512_castpd_ps(
+        _mm512_i32gather_pd(_mm512_extracti64x4_epi64(i, 1), (const void *)table, 4));
+    const __m512i even =
+        _mm512_setr_epi32(0, 2, 4, 6, 8, 10, 12, 14, 16, 18, 20, 22, 24, 26, 28, 30);
+    const __m512i odd =
+        _mm512_setr_epi32(1, 3, 5, 7, 9, 11, 13, 15, 17, 19, 21, 23, 25, 27, 29, 31);
+    first->v[0] = (f16_part)_mm512_permutex2var_ps(low, even, high);
+    second->v[0] = (f16_part)_mm512_permutex2var_ps(low, odd, high);
+#else
+    *first = f16_gather(table, at);
+    *second = f16_gather(table + 1, at);
+#endif
+}
+
 /* Straight line between the entries of a table; x is in entries, not negative. */
 static inline f16 f16_between(const float *table, f16 x)
 {
     const i16 at = f16_whole(x);
-    const f16 low = f16_gather(table, at), high = f16_gather(table + 1, at);
+    f16 low, high;
+    f16_gather2(table, at, &low, &high);
     return f16_muladd(low, f16_sub(x, f16_from(at)), f16_sub(high, low));
 }
 
@@ -336,6 +358,138 @@ static inline float f8_sum(f8 a)
     return rw_sum8(lane);
 }
 
+/* ---- thirty-two whole numbers of 16 bits: two rows of sixteen ---- */
+
+#if defined(__AVX512BW__)
+#define H32_WIDTH 32
+#elif defined(__AVX2__)
+#define H32_WIDTH 16
+#else
+#define H32_WIDTH 8
+#endif
+#define H32_PARTS (32 / H32_WIDTH)
+typedef int16_t h32_part __attribute__((vector_size(H32_WIDTH * 2)));
+typedef struct h32 {
+    h32_part v[H32_PARTS];
+} h32;
+
+#define H32_EACH(expression)                                                                       \
+    h32 r;                                                                                         \
+    for (int i = 0; i < H32_PARTS; i++)                                                            \
+        r.v[i] = (expression);                                                                     \
+    return r
+
+/* Sixteen from each of two rows. */
+static inline h32 h32_load2(const int16_t *p, const int16_t *q)
+{
+    h32 r;
+#if H32_PARTS == 1
+    __m256i low, high;
+    memcpy(&low, p, sizeof low);
+    memcpy(&high, q, sizeof high);
+    r.v[0] = (h32_part)_mm512_inserti64x4(_mm512_castsi256_si512(low), high, 1);
+#else
+    for (int i = 0; i < H32_PARTS / 2; i++) {
+        memcpy(&r.v[i], p + i * H32_WIDTH, sizeof r.v[i]);
+        memcpy(&r.v[i + H32_PARTS / 2], q + i * H32_WIDTH, sizeof r.v[i]);
+    }
+#endif
+    return r;
+}
+
+static inline h32 h32_set(int x)
+{
+    H32_EACH((int16_t)x - (h32_part){0});
+}
+
+static inline h32 h32_add(h32 a, h32 b)
+{
+    H32_EACH(a.v[i] + b.v[i]);
+}
+
+static inline h32 h32_sub(h32 a, h32 b)
+{
+    H32_EACH(a.v[i] - b.v[i]);
+}
+
+static inline h32 h32_min(h32 a, h32 b)
+{
+#if defined(__AVX512BW__)
+    H32_EACH((h32_part)_mm512_min_epi16((__m512i)a.v[i], (__m512i)b.v[i]));
+#elif defined(__AVX2__)
+    H32_EACH((h32_part)_mm256_min_epi16((__m256i)a.v[i], (__m256i)b.v[i]));
+#elif defined(__SSE2__)
+    H32_EACH((h32_part)_mm_min_epi16((__m128i)a.v[i], (__m128i)b.v[i]));
+#else
+    H32_EACH((a.v[i] & (a.v[i] < b.v[i])) | (b.v[i] & ~(a.v[i] < b.v[i])));
+#endif
+}
+
+static inline h32 h32_max(h32 a, h32 b)
+{
+#if defined(__AVX512BW__)
+    H32_EACH((h32_part)_mm512_max_epi16((__m512i)a.v[i], (__m512i)b.v[i]));
+#elif defined(__AVX2__)
+    H32_EACH((h32_part)_mm256_max_epi16((__m256i)a.v[i], (__m256i)b.v[i]));
+#elif defined(__SSE2__)
+    H32_EACH((h32_part)_mm_max_epi16((__m128i)a.v[i], (__m128i)b.v[i]));
+#else
+    H32_EACH((a.v[i] & (a.v[i] > b.v[i])) | (b.v[i] & ~(a.v[i] > b.v[i])));
+#endif
+}
+
+static inline h32 h32_abs(h32 a)
+{
+    return h32_max(a, h32_sub(h32_set(0), a));
+}
+
+/* (a b + 2^14) / 2^15, rounded down: a times the fraction b. Not for -32768 twice. */
+static inline h32 h32_part_of(h32 a, h32 b)
+{
+#if defined(__AVX512BW__)
+    H32_EACH((h32_part)_mm512_mulhrs_epi16((__m512i)a.v[i], (__m512i)b.v[i]));
+#elif defined(__AVX2__)
+    H32_EACH((h32_part)_mm256_mulhrs_epi16((__m256i)a.v[i], (__m256i)b.v[i]));
+#elif defined(__SSSE3__)
+    H32_EACH((h32_part)_mm_mulhrs_epi16((__m128i)a.v[i], (__m128i)b.v[i]));
+#else
+    h32 r;
+    for (int i = 0; i < H32_PARTS; i++)
+        for (int k = 0; k < H32_WIDTH; k++)
+            r.v[i][k] = (int16_t)(((int32_t)a.v[i][k] * b.v[i][k] + 0x4000) >> 15);
+    return r;
+#endif
+}
+
+static inline int32_t h32_sum(h32 a)
+{
+#if defined(__AVX512BW__)
+    return _mm512_reduce_add_epi32(_mm512_madd_epi16((__m512i)a.v[0], _mm512_set1_epi16(1)));
+#elif defined(__SSE2__)
+#if defined(__AVX2__)
+    const __m256i one = _mm256_set1_epi16(1);
+    const __m256i pair = _mm256_add_epi32(_mm256_madd_epi16((__m256i)a.v[0], one),
+                                          _mm256_madd_epi16((__m256i)a.v[1], one));
+    __m128i s = _mm_add_epi32(_mm256_castsi256_si128(pair), _mm256_extracti128_si256(pair, 1));
+#else
+    const __m128i one = _mm_set1_epi16(1);
+    __m128i s = _mm_setzero_si128();
+    for (int i = 0; i < H32_PARTS; i++)
+        s = _mm_add_epi32(s, _mm_madd_epi16((__m128i)a.v[i], one));
+#endif
+    s = _mm_add_epi32(s, _mm_shuffle_epi32(s, 0x4e));
+    s = _mm_add_epi32(s, _mm_shuffle_epi32(s, 0xb1));
+    return _mm_cvtsi128_si32(s);
+#else
+    int32_t sum = 0;
+    for (int i = 0; i < H32_PARTS; i++)
+        for (int k = 0; k < H32_WIDTH; k++)
+            sum += a.v[i][k];
+    return sum;
+#endif
+}
+
 #undef F16_EACH
 #undef F8_EACH
+#undef H32_EACH
 #endif

@@ -1,12 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
 
+#include "base/lanes.h"
 #include "base/select.h"
 #include "motion/field.h"
 
 #define BORDER      RW_MOTION_BORDER
 #define VARIANCE    6.0f
 #define DRIFT       0.01f
+#define CONTENT     1.2f  /* times the noise: a match that need not be bettered */
 #define WIDE_LEVEL  1     /* half resolution */
 #define WIDE_REACH  16    /* px of that level */
 #define CELL_AREA   64.0f /* px of the window that chooses for a cell */
@@ -118,7 +120,7 @@ size_t rw_motion_picture_bytes(int width, int height)
 {
     size_t floats;
     count_levels(width, height, &floats);
-    return floats * sizeof(float) + TAKEN_WITH;
+    return floats * (sizeof(float) + sizeof(int16_t)) + TAKEN_WITH;
 }
 
 bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_frame *frame,
@@ -131,7 +133,7 @@ bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_
         rw_pool_take(pool, 3 * (size_t)level_stride(frame->width) * sizeof(float) + 256, error);
     if (!scratch)
         return false;
-    picture->buffer = rw_pool_take(pool, total * sizeof(float), error);
+    picture->buffer = rw_pool_take(pool, total * (sizeof(float) + sizeof(int16_t)), error);
     if (!picture->buffer) {
         rw_buffer_unref(&scratch);
         return false;
@@ -142,17 +144,22 @@ bool rw_motion_picture_init(rw_motion_picture *picture, rw_pool *pool, const rw_
     rw_motion_dsp dsp;
     rw_motion_dsp_init(&dsp, rw_cpu_level());
     float *data = rw_buffer_data(picture->buffer);
+    int16_t *codes = (int16_t *)(void *)(data + total);
     int w = frame->width, h = frame->height;
     for (int i = 0; i < levels; i++) {
         rw_plane *p = &picture->level[i];
         *p = (rw_plane){.width = w, .height = h, .stride = level_stride(w)};
-        p->px = data + BORDER * p->stride + BORDER;
-        data += level_floats(w, h);
+        float *begin = data;
+        p->px = begin + BORDER * p->stride + BORDER;
+        picture->code[i] = codes + BORDER * p->stride + BORDER;
         if (i == 0)
             build_base(*p, frame, &dsp, rw_buffer_data(scratch));
         else
             build_half(*p, picture->level[i - 1], &dsp, rw_buffer_data(scratch));
         repeat_edge(*p);
+        dsp.code(codes, begin, level_floats(w, h));
+        data += level_floats(w, h);
+        codes += level_floats(w, h);
         w = (w + 1) / 2;
         h = (h + 1) / 2;
     }
@@ -177,7 +184,8 @@ typedef struct hold {
     float xx, xy, yy;
 } hold;
 
-/* Vectors of one level, in pixels of that level. */
+/* Vectors of one level, in pixels of that level. A round of looking at neighbours writes v and cost
+ * of a second grid; held and gap are the same for both. */
 typedef struct grid {
     int cols, rows;
     vec *v;
@@ -189,7 +197,8 @@ typedef struct grid {
 typedef struct search {
     const rw_motion_dsp *dsp;
     rw_plane a, b;
-    float cap;    /* of one pixel's difference */
+    const int16_t *code_a, *code_b; /* of the same strides */
+    float cap;                      /* of one pixel's difference */
     float lambda; /* price of one pixel of disagreement with the neighbours, on the window's sum */
 } search;
 
@@ -213,19 +222,25 @@ static vec keep_inside(const search *s, int i, int j, vec v)
     return v;
 }
 
+static const int16_t *codes_of(const int16_t *code, ptrdiff_t stride, int i, int j)
+{
+    return code + (RW_MOTION_BLOCK * j - 4) * stride + RW_MOTION_BLOCK * i - 4;
+}
+
 static float cost_whole(const search *s, int i, int j, vec v)
 {
-    const float *a = window_of(s->a, i, j), *b = window_of(s->b, i, j);
-    return s->dsp->sad(a, s->a.stride, b + (ptrdiff_t)v.y * s->b.stride + (ptrdiff_t)v.x,
-                       s->b.stride, s->cap);
+    const int16_t *b = codes_of(s->code_b, s->b.stride, i, j);
+    return s->dsp->sad(codes_of(s->code_a, s->a.stride, i, j), s->a.stride,
+                       b + (ptrdiff_t)v.y * s->b.stride + (ptrdiff_t)v.x, s->b.stride, s->cap);
 }
 
 static float cost_sub(const search *s, int i, int j, vec v)
 {
-    const float *a = window_of(s->a, i, j), *b = window_of(s->b, i, j);
+    const int16_t *b = codes_of(s->code_b, s->b.stride, i, j);
     const float fx = floorf(v.x), fy = floorf(v.y);
-    return s->dsp->sad_sub(a, s->a.stride, b + (ptrdiff_t)fy * s->b.stride + (ptrdiff_t)fx,
-                           s->b.stride, v.x - fx, v.y - fy, s->cap);
+    return s->dsp->sad_sub(codes_of(s->code_a, s->a.stride, i, j), s->a.stride,
+                           b + (ptrdiff_t)fy * s->b.stride + (ptrdiff_t)fx, s->b.stride, v.x - fx,
+                           v.y - fy, s->cap);
 }
 
 static float distance(vec a, vec b)
@@ -321,23 +336,23 @@ static vec at(const grid *g, int i, int j)
     return g->v[j * g->cols + i];
 }
 
-/* The four blocks of the coarser level round this one, the nearest first. */
-static void offer_parents(const search *s, candidates *c, const grid *coarse, int i, int j)
+/* The first of the four blocks of the coarser level round this one, the nearest first. */
+static void offer_parents(const search *s, candidates *c, const grid *coarse, int i, int j,
+                          int count)
 {
     const int pi = i >> 1, pj = j >> 1, qi = pi + ((i & 1) ? 1 : -1), qj = pj + ((j & 1) ? 1 : -1);
     const vec parents[4] = {at(coarse, pi, pj), at(coarse, qi, pj), at(coarse, pi, qj),
                             at(coarse, qi, qj)};
-    for (int k = 0; k < 4; k++)
-        offer(s, c, i, j, (vec){2.0f * parents[k].x, 2.0f * parents[k].y});
+    for (int k = 0; k < count; k++)
+        offer_unlike(s, c, i, j, (vec){2.0f * parents[k].x, 2.0f * parents[k].y}, 0.5f);
 }
 
-static void search_near(const search *s, grid *g, const grid *coarse, const grid *hint, float noise)
+static void search_near(const search *s, grid *g, const grid *coarse, const grid *hint, int parents)
 {
-    const float content = 1.2f * noise * WINDOW_AREA;
     for (int j = 0; j < g->rows; j++) {
         for (int i = 0; i < g->cols; i++) {
             candidates c = {0};
-            offer_parents(s, &c, coarse, i, j);
+            offer_parents(s, &c, coarse, i, j, parents);
             const vec first = c.v[0];
             offer(s, &c, i, j, (vec){0, 0});
             if (hint)
@@ -353,12 +368,22 @@ static void search_near(const search *s, grid *g, const grid *coarse, const grid
                     best_v = c.v[k];
                 }
             }
-            if (best_cost > content)
-                descend(s, i, j, 3, 0.3f * s->lambda, &best_v, &best_cost);
             g->v[j * g->cols + i] = best_v;
             g->cost[j * g->cols + i] = best_cost;
         }
     }
+}
+
+/* Blocks whose match is worse than grain makes one look for a better one near by. */
+static void search_on(const search *s, grid *g, float noise)
+{
+    const float content = CONTENT * noise * WINDOW_AREA;
+    for (int j = 0; j < g->rows; j++)
+        for (int i = 0; i < g->cols; i++) {
+            const int n = j * g->cols + i;
+            if (g->cost[n] > content)
+                descend(s, i, j, 3, 0.3f * s->lambda, &g->v[n], &g->cost[n]);
+        }
 }
 
 /* A small thing that flies fast is lost on the coarse levels, where it is little beside what it
@@ -389,15 +414,29 @@ static void search_wide(const search *s, grid *g, int reach, float noise)
     }
 }
 
-/* How much v disagrees with the eight blocks around. */
-static float disagreement(const grid *g, int i, int j, vec v)
+/* The vectors of the eight blocks around. */
+typedef struct ring {
+    f8 x, y;
+} company;
+
+static company company_of(const grid *g, int i, int j)
 {
-    float sum = 0.0f;
-    for (int dj = -1; dj <= 1; dj++)
-        for (int di = -1; di <= 1; di++)
-            if (di || dj)
-                sum += MIN(distance(at(g, i + di, j + dj), v), 4.0f);
-    return sum * 0.125f;
+    static const int way[8][2] = {{-1, -1}, {0, -1}, {1, -1}, {-1, 0},
+                                  {1, 0},   {-1, 1}, {0, 1},  {1, 1}};
+    float x[8], y[8];
+    for (int k = 0; k < 8; k++) {
+        const vec v = at(g, i + way[k][0], j + way[k][1]);
+        x[k] = v.x;
+        y[k] = v.y;
+    }
+    return (company){f8_load(x), f8_load(y)};
+}
+
+/* How much v disagrees with them. */
+static float disagreement(const company *r, vec v)
+{
+    const f8 gap = f8_add(f8_abs(f8_sub(r->x, f8_set(v.x))), f8_abs(f8_sub(r->y, f8_set(v.y))));
+    return f8_sum(f8_min(gap, f8_set(4.0f))) * 0.125f;
 }
 
 /* One round in which every block looks at its neighbours' vectors of the round before. */
@@ -408,28 +447,26 @@ static void agree(const search *s, grid *out, const grid *in)
     for (int j = 0; j < in->rows; j++) {
         for (int i = 0; i < in->cols; i++) {
             const int n = j * in->cols + i;
-            vec own = in->v[n], best_v = own;
-            float best_cost = in->cost[n];
-            float best = best_cost + s->lambda * disagreement(in, i, j, own);
-            candidates c = {.count = 1, .v = {own}};
-            for (int k = 0; k < 8; k++) {
+            out->v[n] = in->v[n];
+            out->cost[n] = in->cost[n];
+            candidates c = {.count = 1, .v = {in->v[n]}};
+            for (int k = 0; k < 8; k++)
                 offer_unlike(s, &c, i, j, at(in, i + way[k][0], j + way[k][1]), 0.5f);
-            }
+            if (c.count == 1)
+                continue;
+            const company r = company_of(in, i, j);
+            float best = in->cost[n] + s->lambda * disagreement(&r, in->v[n]);
             for (int k = 1; k < c.count; k++) {
-                float bound = s->lambda * disagreement(in, i, j, c.v[k]);
+                float bound = s->lambda * disagreement(&r, c.v[k]);
                 if (bound >= best)
                     continue;
                 float cost = cost_sub(s, i, j, c.v[k]);
                 if (cost + bound < best) {
                     best = cost + bound;
-                    best_cost = cost;
-                    best_v = c.v[k];
+                    out->v[n] = c.v[k];
+                    out->cost[n] = cost;
                 }
             }
-            out->v[n] = best_v;
-            out->cost[n] = best_cost;
-            out->held[n] = in->held[n];
-            out->gap[n] = in->gap[n];
         }
     }
 }
@@ -612,9 +649,6 @@ static void settle(grid *out, const grid *in, float noise)
             step.x = CLAMP(step.x, -1.0f, 1.0f);
             step.y = CLAMP(step.y, -1.0f, 1.0f);
             out->v[n] = (vec){own.x + step.x, own.y + step.y};
-            out->cost[n] = in->cost[n];
-            out->held[n] = in->held[n];
-            out->gap[n] = in->gap[n];
         }
     }
 }
@@ -675,16 +709,11 @@ static void swap_grids(grid *a, grid *b)
     *b = t;
 }
 
-#define GRID_FLOATS 7
-
-static void take_grid(grid *g, float *data, int cols, int rows)
+static void swap_vectors(grid *a, grid *b)
 {
-    *g = (grid){.cols = cols,
-                .rows = rows,
-                .v = (vec *)data,
-                .cost = data + 2 * cols * rows,
-                .held = (hold *)(data + 3 * cols * rows),
-                .gap = data + 6 * cols * rows};
+    vec *t = a->v;
+    a->v = b->v;
+    b->v = t;
 }
 
 /* hint's vectors in pixels of a level, sampled at that level's blocks. */
@@ -733,50 +762,62 @@ static void measure_gaps(const grid *g, const grid *back)
     }
 }
 
+/* The best of the sound blocks' vectors around; false when there is no sound block. */
+static bool mend_block(const search *s, const grid *g, int n, float price, vec *v, float *cost)
+{
+    const int i = n % g->cols, j = n / g->cols;
+    candidates c = {0};
+    for (int y = MAX(j - 1, 0); y <= MIN(j + 1, g->rows - 1); y++)
+        for (int x = MAX(i - 1, 0); x <= MIN(i + 1, g->cols - 1); x++)
+            if (g->gap[y * g->cols + x] == 0.0f)
+                offer(s, &c, i, j, g->v[y * g->cols + x]);
+    float best = g->cost[n] - price;
+    *v = g->v[n];
+    *cost = g->cost[n];
+    for (int k = 0; k < c.count; k++) {
+        const float its = cost_sub(s, i, j, c.v[k]), total = its - 2.0f * price;
+        if (total < best) {
+            best = total;
+            *v = c.v[k];
+            *cost = its;
+        }
+    }
+    return c.count > 0;
+}
+
 /* A block under a speck, or whose match lies under one, finds its likeness elsewhere: then there
  * and back disagree. Such blocks take a vector of the sound blocks around, unless their own is
- * better by more than a speck could make it. Works inwards ring by ring. */
-static void mend(const search *s, grid *out, grid *now, float noise)
+ * better by more than a speck could make it. Works inwards ring by ring: what one ring finds is
+ * seen by the next. list: room for a number of each block. */
+static void mend(const search *s, grid *found, grid *now, int32_t *list, float noise)
 {
     const float limit = 1.5f, price = 4.0f * noise * WINDOW_AREA;
-    const int count = now->cols * now->rows;
-    for (int n = 0; n < count; n++)
-        now->gap[n] = now->gap[n] > limit ? 1.0f : 0.0f;
-    for (int ring = 0; ring < 6; ring++) {
-        bool any = false;
-        for (int j = 0; j < now->rows; j++) {
-            for (int i = 0; i < now->cols; i++) {
-                const int n = j * now->cols + i;
-                out->v[n] = now->v[n];
-                out->cost[n] = now->cost[n];
-                out->held[n] = now->held[n];
-                out->gap[n] = now->gap[n];
-                if (now->gap[n] == 0.0f)
-                    continue;
-                candidates c = {0};
-                for (int y = MAX(j - 1, 0); y <= MIN(j + 1, now->rows - 1); y++)
-                    for (int x = MAX(i - 1, 0); x <= MIN(i + 1, now->cols - 1); x++)
-                        if (now->gap[y * now->cols + x] == 0.0f)
-                            offer(s, &c, i, j, now->v[y * now->cols + x]);
-                float best = now->cost[n] - price;
-                for (int k = 0; k < c.count; k++) {
-                    const float cost = cost_sub(s, i, j, c.v[k]);
-                    const float total = cost - 2.0f * price;
-                    if (total < best) {
-                        best = total;
-                        out->v[n] = c.v[k];
-                        out->cost[n] = cost;
-                    }
-                }
-                if (c.count) {
-                    out->gap[n] = 0.0f;
-                    any = true;
-                }
-            }
+    int left = 0;
+    for (int n = 0; n < now->cols * now->rows; n++) {
+        const bool astray = now->gap[n] > limit;
+        now->gap[n] = astray ? 1.0f : 0.0f;
+        if (astray)
+            list[left++] = n;
+    }
+    for (int ring = 0; ring < 6 && left > 0; ring++) {
+        int mended = 0; /* to the front of the list */
+        for (int k = 0; k < left; k++) {
+            const int32_t n = list[k];
+            if (!mend_block(s, now, n, price, &found->v[n], &found->cost[n]))
+                continue;
+            list[k] = list[mended];
+            list[mended++] = n;
         }
-        swap_grids(out, now);
-        if (!any)
+        for (int k = 0; k < mended; k++) {
+            const int32_t n = list[k];
+            now->v[n] = found->v[n];
+            now->cost[n] = found->cost[n];
+            now->gap[n] = 0.0f;
+        }
+        if (mended == 0)
             return;
+        left -= mended;
+        memmove(list, list + mended, (size_t)left * sizeof *list);
     }
 }
 
@@ -785,38 +826,71 @@ typedef struct direction {
     search s;
     grid now, spare, coarse, hint;
     float noise;
-    float *place[4]; /* memory of three grids in turn and of the scaled hint */
+    float *place[3]; /* memory of three grids in turn */
+    float *hint_place, *shared;
+    int32_t *list; /* of blocks */
 } direction;
+
+/* Floats for a block: three times a vector and its cost; the hint; moments and gap; the list. */
+#define GRID_FLOATS      3
+#define DIRECTION_FLOATS (3 * GRID_FLOATS + 2 + 4 + 1)
+
+static void give_room(direction *d, float *data, size_t count)
+{
+    for (int k = 0; k < 3; k++, data += GRID_FLOATS * count)
+        d->place[k] = data;
+    d->hint_place = data;
+    d->shared = data + 2 * count;
+    d->list = (int32_t *)(void *)(d->shared + 4 * count);
+}
+
+static void take_grid(grid *g, float *data, float *shared, int cols, int rows)
+{
+    *g = (grid){.cols = cols,
+                .rows = rows,
+                .v = (vec *)data,
+                .cost = data + 2 * cols * rows,
+                .held = (hold *)shared,
+                .gap = shared + 3 * cols * rows};
+}
 
 static void take_level(direction *d, const rw_motion_picture *from, const rw_motion_picture *to,
                        const rw_motion_field *hint, float times, int level)
 {
     d->s.a = from->level[level];
     d->s.b = to->level[level];
+    d->s.code_a = from->code[level];
+    d->s.code_b = to->code[level];
     const int cols = blocks(d->s.a.width), rows = blocks(d->s.a.height);
     int n = 0;
     grid *const wanted[2] = {&d->now, &d->spare};
     for (int k = 0; k < 3; k++) /* the two places that the coarser level does not hold */
         if ((float *)d->coarse.v != d->place[k] && n < 2)
-            take_grid(wanted[n++], d->place[k], cols, rows);
-    take_grid(&d->hint, d->place[3], cols, rows);
+            take_grid(wanted[n++], d->place[k], d->shared, cols, rows);
+    d->hint = (grid){.v = (vec *)d->hint_place};
     if (hint)
         scale_hint(&d->hint, hint, times, level, cols, rows);
 }
 
+/* What two pairs of near pictures told of a far pair is nearly right: at full resolution it takes
+ * little looking round. There the neighbours are heard once, after the gradient steps. */
 static void search_level(direction *d, int level, bool hinted)
 {
+    const bool told = hinted && level == 0;
     set_prices(&d->s, d->noise * 1.5f);
     if (d->coarse.v)
-        search_near(&d->s, &d->now, &d->coarse, hinted ? &d->hint : NULL, d->noise);
+        search_near(&d->s, &d->now, &d->coarse, hinted ? &d->hint : NULL, told ? 1 : 4);
     else
         search_all(&d->s, &d->now, 8);
     d->noise = match_noise(&d->now);
+    if (d->coarse.v && !told) {
+        search_on(&d->s, &d->now, d->noise);
+        d->noise = match_noise(&d->now);
+    }
     if (level == WIDE_LEVEL)
         search_wide(&d->s, &d->now, WIDE_REACH, d->noise);
     set_prices(&d->s, d->noise);
-
-    for (int round = 0; round < (level ? 2 : 1); round++) {
+    for (int round = 0; round < (told ? 0 : level ? 2 : 1); round++) {
         agree(&d->s, &d->spare, &d->now);
         swap_grids(&d->now, &d->spare);
     }
@@ -824,7 +898,7 @@ static void search_level(direction *d, int level, bool hinted)
 
 static void finish_level(direction *d, int level)
 {
-    mend(&d->s, &d->spare, &d->now, d->noise);
+    mend(&d->s, &d->spare, &d->now, d->list, d->noise);
     refine(&d->s, &d->now, level == 0 ? 2 : 1, d->noise);
     if (level == 0) {
         agree(&d->s, &d->spare, &d->now);
@@ -837,7 +911,7 @@ static void finish_level(direction *d, int level)
         relate(&d->now, &w, energy, -1.0f);
         for (int round = 0; round < 2; round++) {
             settle(&d->spare, &d->now, d->noise);
-            swap_grids(&d->now, &d->spare);
+            swap_vectors(&d->now, &d->spare);
         }
         if (fits)
             lean(&d->now, d->noise);
@@ -943,21 +1017,20 @@ static void store_field(rw_motion_field *field, const search *s, const grid *g, 
     const float offset = light_offset(s, g);
     field->noise = noise;
     for (int cj = 0; cj < field->rows; cj++) {
+        const int j = cj / 2, near_j = CLAMP(cj & 1 ? j + 1 : j - 1, 0, g->rows - 1);
+        const vec *own = g->v + j * g->cols, *other = g->v + near_j * g->cols;
+        const ptrdiff_t row = cj * field->stride;
         for (int ci = 0; ci < field->cols; ci++) {
-            const int i = ci / 2, j = cj / 2;
-            const int si = ci & 1 ? 1 : -1, sj = cj & 1 ? 1 : -1;
-            const vec v[4] = {at(g, i, j), at(g, i + si, j), at(g, i, j + sj),
-                              at(g, i + si, j + sj)};
-            const ptrdiff_t o = cj * field->stride + ci;
-            field->cost[o] =
-                g->cost[MIN(j, g->rows - 1) * g->cols + MIN(i, g->cols - 1)] / WINDOW_AREA;
-            field->trust[o] = 1.0f;
+            const int i = ci / 2, near_i = CLAMP(ci & 1 ? i + 1 : i - 1, 0, g->cols - 1);
+            const vec v[4] = {own[i], own[near_i], other[i], other[near_i]};
+            field->cost[row + ci] = g->cost[j * g->cols + i] / WINDOW_AREA;
+            field->trust[row + ci] = 1.0f;
             vec chosen = {0.5625f * v[0].x + 0.1875f * (v[1].x + v[2].x) + 0.0625f * v[3].x,
                           0.5625f * v[0].y + 0.1875f * (v[1].y + v[2].y) + 0.0625f * v[3].y};
             if (distance(v[0], v[1]) + distance(v[0], v[2]) + distance(v[0], v[3]) > 1.5f)
-                chosen = choose_for_cell(s, g, ci, cj, offset, &field->cost[o]);
-            field->dx[o] = chosen.x;
-            field->dy[o] = chosen.y;
+                chosen = choose_for_cell(s, g, ci, cj, offset, &field->cost[row + ci]);
+            field->dx[row + ci] = chosen.x;
+            field->dy[row + ci] = chosen.y;
         }
     }
 }
@@ -1022,30 +1095,44 @@ void rw_motion_warp(const rw_motion_field *field, rw_plane in, rw_plane out, flo
 static void weigh(rw_motion_field *field, const rw_motion_field *back)
 {
     const float noise = field->noise + 0.5f;
+    const float right = (float)back->cols - 1.0f, bottom = (float)back->rows - 1.0f;
     for (int j = 0; j < field->rows; j++) {
         for (int i = 0; i < field->cols; i++) {
             const ptrdiff_t o = j * field->stride + i;
-            const double x = 1.5 + RW_MOTION_CELL * i, y = 1.5 + RW_MOTION_CELL * j;
-            const double dx = (double)field->dx[o], dy = (double)field->dy[o];
-            const rw_point r = rw_motion_field_at(back, x + dx, y + dy);
-            const double gap2 = (dx + r.x) * (dx + r.x) + (dy + r.y) * (dy + r.y);
+            const float dx = field->dx[o], dy = field->dy[o];
+            /* the cells round the place that the vector leads to */
+            const float u = CLAMP((float)i + dx / RW_MOTION_CELL, 0.0f, right);
+            const float v = CLAMP((float)j + dy / RW_MOTION_CELL, 0.0f, bottom);
+            const int x = MIN((int)u, MAX(back->cols - 2, 0));
+            const int y = MIN((int)v, MAX(back->rows - 2, 0));
+            const ptrdiff_t p = y * back->stride + x, across = x + 1 < back->cols ? 1 : 0;
+            const ptrdiff_t down = y + 1 < back->rows ? back->stride : 0;
+            const float fu = u - (float)x, fv = v - (float)y;
+            const float w[4] = {(1.0f - fu) * (1.0f - fv), fu * (1.0f - fv), (1.0f - fu) * fv,
+                                fu * fv};
+            const ptrdiff_t q[4] = {p, p + across, p + down, p + down + across};
+            float gap_x = dx, gap_y = dy;
+            for (int k = 0; k < 4; k++) {
+                gap_x += w[k] * back->dx[q[k]];
+                gap_y += w[k] * back->dy[q[k]];
+            }
             /* a gap of one pixel and a cost of twice the noise each halve the trust or more */
-            const double way = 1.0 / (1.0 + gap2);
-            const double over = fmax(0.0, (double)(field->cost[o] / noise) - 1.3);
-            field->trust[o] = (float)(way * exp(-over * over));
+            const float way = 1.0f / (1.0f + gap_x * gap_x + gap_y * gap_y);
+            const float over = field->cost[o] / noise - 1.3f;
+            field->trust[o] = over > 0.0f ? way * expf(-over * over) : way;
         }
     }
 }
 
-/* Floats of one grid of the finest level. */
-static size_t most_floats(int width, int height)
+/* Floats of one direction at the finest level. */
+static size_t direction_floats(int width, int height)
 {
-    return GRID_FLOATS * (size_t)(blocks(width) * blocks(height));
+    return DIRECTION_FLOATS * (size_t)(blocks(width) * blocks(height));
 }
 
 size_t rw_motion_pair_scratch(int width, int height)
 {
-    return 8 * most_floats(width, height) * sizeof(float) + TAKEN_WITH;
+    return 2 * direction_floats(width, height) * sizeof(float) + TAKEN_WITH;
 }
 
 bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_pool *pool,
@@ -1057,10 +1144,10 @@ bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_p
     memset(back, 0, sizeof *back);
     if (!take_field(there, pool, a->width, a->height, error))
         return false;
-    const size_t most = most_floats(a->width, a->height);
+    const size_t room = direction_floats(a->width, a->height);
     rw_buffer *scratch = NULL;
     if (!take_field(back, pool, a->width, a->height, error) ||
-        !(scratch = rw_pool_take(pool, 8 * most * sizeof(float), error))) {
+        !(scratch = rw_pool_take(pool, 2 * room * sizeof(float), error))) {
         rw_motion_field_clear(there);
         rw_motion_field_clear(back);
         return false;
@@ -1072,8 +1159,8 @@ bool rw_motion_pair_estimate(rw_motion_field *there, rw_motion_field *back, rw_p
     for (int k = 0; k < 2; k++) {
         d[k].s.dsp = &dsp;
         d[k].noise = 3.0f;
-        for (int p = 0; p < 4; p++)
-            d[k].place[p] = (float *)rw_buffer_data(scratch) + (size_t)(4 * k + p) * most;
+        give_room(&d[k], (float *)rw_buffer_data(scratch) + (size_t)k * room,
+                  room / DIRECTION_FLOATS);
     }
     for (int level = a->levels - 1; level >= 0; level--) {
         take_level(&d[0], a, b, hint_there, hint_times, level);

@@ -36,6 +36,7 @@ typedef struct rw_motion_picture {
     int width, height;                /* of the frame */
     int levels;                       /* level 0 is full resolution, each next is half */
     rw_plane level[RW_MOTION_LEVELS]; /* px points at (0, 0), border outside */
+    int16_t *code[RW_MOTION_LEVELS];  /* the same in sixteenths, of the same stride and border */
     rw_buffer *buffer;
 } rw_motion_picture;
 
@@ -81,19 +82,23 @@ void rw_motion_warp(const rw_motion_field *field, rw_plane in, rw_plane out, flo
 
 /* ---- kernels; exposed for their test ---- */
 
-/* All windows are 16x16 floats. Differences are a - b, clipped to +-64 for their mean m;
- * the result is the sum of min(|a - b - m|, cap). */
-typedef float rw_motion_sad_fn(const float *a, ptrdiff_t a_stride, const float *b,
+/* Windows of 16x16 codes, sixteenths of a step of 0..255, each 0 .. 16320. Differences are a - b,
+ * clipped to +-64 steps for their mean m, which is rounded to a code; the result is the sum of
+ * min(|a - b - m|, cap) in steps; cap is taken as 128 steps at most. */
+typedef float rw_motion_sad_fn(const int16_t *a, ptrdiff_t a_stride, const int16_t *b,
                                ptrdiff_t b_stride, float cap);
-/* The same with b taken at (fx, fy) in [0, 1) px, bilinear; reads 17 rows and 17 columns of b. */
-typedef float rw_motion_sad_sub_fn(const float *a, ptrdiff_t a_stride, const float *b,
+/* The same with b taken at (fx, fy) in [0, 1) px, bilinear, the fractions in 32768ths; reads 17
+ * rows and 17 columns of b. */
+typedef float rw_motion_sad_sub_fn(const int16_t *a, ptrdiff_t a_stride, const int16_t *b,
                                    ptrdiff_t b_stride, float fx, float fy, float cap);
+/* out = codes of steps, 0 .. 1020. */
+typedef void rw_motion_code_fn(int16_t *out, const float *in, size_t n);
 /* 8x8 windows, sum of min(|a - b(fx, fy) - offset|, cap). */
 typedef float rw_motion_sad8_fn(const float *a, ptrdiff_t a_stride, const float *b,
                                 ptrdiff_t b_stride, float fx, float fy, float offset, float cap);
-/* Normal equations of a gradient step: sum of w gx gx, w gx gy, w gy gy, w gx e, w gy e with
- * e = a - b(fx, fy) - m, w = |e| < cap, g the central differences of a (one more row and column
- * of a on each side is read). */
+/* 16x16 windows, normal equations of a gradient step: sum of w gx gx, w gx gy, w gy gy, w gx e, w
+ * gy e with e = a - b(fx, fy) - m (m: the mean of the differences clipped to +-64), w = |e| < cap,
+ * g the central differences of a (one more row and column of a on each side is read). */
 typedef void rw_motion_normal_fn(const float *a, ptrdiff_t a_stride, const float *b,
                                  ptrdiff_t b_stride, float fx, float fy, float cap, float out[5]);
 /* out[x] = the 1 2 1 by 1 2 1 mean of rows[0..2][x - 1 .. x + 1], x = 0 .. width rounded up to 16.
@@ -111,6 +116,7 @@ typedef void rw_motion_warp_fn(float *out, const float *in, ptrdiff_t in_stride,
 typedef struct rw_motion_dsp {
     rw_motion_sad_fn *sad;
     rw_motion_sad_sub_fn *sad_sub;
+    rw_motion_code_fn *code;
     rw_motion_sad8_fn *sad8;
     rw_motion_normal_fn *normal;
     rw_motion_smooth_fn *smooth;

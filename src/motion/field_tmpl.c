@@ -7,10 +7,11 @@
 #define JOIN(a, b)  JOIN_(a, b)
 #define NAME(f)     JOIN(f, RW_ISA)
 
-float NAME(rw_motion_sad)(const float *a, ptrdiff_t a_stride, const float *b, ptrdiff_t b_stride,
-                          float cap);
-float NAME(rw_motion_sad_sub)(const float *a, ptrdiff_t a_stride, const float *b,
+float NAME(rw_motion_sad)(const int16_t *a, ptrdiff_t a_stride, const int16_t *b,
+                          ptrdiff_t b_stride, float cap);
+float NAME(rw_motion_sad_sub)(const int16_t *a, ptrdiff_t a_stride, const int16_t *b,
                               ptrdiff_t b_stride, float fx, float fy, float cap);
+void NAME(rw_motion_code)(int16_t *out, const float *in, size_t n);
 float NAME(rw_motion_sad8)(const float *a, ptrdiff_t a_stride, const float *b, ptrdiff_t b_stride,
                            float fx, float fy, float offset, float cap);
 void NAME(rw_motion_normal)(const float *a, ptrdiff_t a_stride, const float *b, ptrdiff_t b_stride,
@@ -26,24 +27,75 @@ static inline f16 clip(f16 d)
     return f16_max(f16_min(d, f16_set(64.0f)), f16_set(-64.0f));
 }
 
-static inline float truncated_sum(const f16 d[16], float mean, float cap)
+void NAME(rw_motion_code)(int16_t *out, const float *in, size_t n)
 {
-    f16 m = f16_set(mean), c = f16_set(cap), sum = f16_set(0.0f);
-    for (int y = 0; y < 16; y++)
-        sum = f16_add(sum, f16_min(f16_abs(f16_sub(d[y], m)), c));
-    return f16_sum(sum);
+    for (size_t i = 0; i < n; i++)
+        out[i] = (int16_t)(int32_t)(in[i] * 16.0f + 0.5f);
 }
 
-float NAME(rw_motion_sad)(const float *a, ptrdiff_t a_stride, const float *b, ptrdiff_t b_stride,
-                          float cap)
+/* ---- windows of codes: rows k and k + 8 go together ---- */
+
+static inline h32 code_pair(const int16_t *p, ptrdiff_t stride, int k)
 {
-    f16 d[16], sum = f16_set(0.0f);
-    for (int y = 0; y < 16; y++) {
-        d[y] = f16_sub(f16_load(a + y * a_stride), f16_load(b + y * b_stride));
-        sum = f16_add(sum, clip(d[y]));
-    }
-    return truncated_sum(d, f16_sum(sum) * (1.0f / 256.0f), cap);
+    return h32_load2(p + k * stride, p + (k + 8) * stride);
 }
+
+static inline h32 clip_codes(h32 d)
+{
+    return h32_max(h32_min(d, h32_set(64 * 16)), h32_set(-64 * 16));
+}
+
+/* clipped: the sum of the clipped differences, lane by lane. */
+static inline float truncated_sum(const h32 d[8], h32 clipped, float cap)
+{
+    const h32 mean = h32_set((h32_sum(clipped) + 128) >> 8);
+    const float most = cap * 16.0f + 0.5f;
+    const h32 c = h32_set(most < 2047.0f ? (int)most : 2047);
+    h32 sum = h32_set(0);
+    for (int k = 0; k < 8; k++)
+        sum = h32_add(sum, h32_min(h32_abs(h32_sub(d[k], mean)), c));
+    return (float)h32_sum(sum) * (1.0f / 16.0f);
+}
+
+float NAME(rw_motion_sad)(const int16_t *a, ptrdiff_t a_stride, const int16_t *b,
+                          ptrdiff_t b_stride, float cap)
+{
+    h32 d[8], clipped = h32_set(0);
+    for (int k = 0; k < 8; k++) {
+        d[k] = h32_sub(code_pair(a, a_stride, k), code_pair(b, b_stride, k));
+        clipped = h32_add(clipped, clip_codes(d[k]));
+    }
+    return truncated_sum(d, clipped, cap);
+}
+
+static inline h32 between_codes(h32 a, h32 b, h32 part)
+{
+    return h32_add(a, h32_part_of(h32_sub(b, a), part));
+}
+
+static inline h32 fraction_of(float f)
+{
+    const int whole = (int)(f * 32768.0f + 0.5f);
+    return h32_set(whole < 32767 ? whole : 32767);
+}
+
+float NAME(rw_motion_sad_sub)(const int16_t *a, ptrdiff_t a_stride, const int16_t *b,
+                              ptrdiff_t b_stride, float fx, float fy, float cap)
+{
+    const h32 x = fraction_of(fx), y = fraction_of(fy);
+    h32 d[8], clipped = h32_set(0);
+    h32 above = between_codes(code_pair(b, b_stride, 0), code_pair(b + 1, b_stride, 0), x);
+    for (int k = 0; k < 8; k++) {
+        const h32 below =
+            between_codes(code_pair(b, b_stride, k + 1), code_pair(b + 1, b_stride, k + 1), x);
+        d[k] = h32_sub(code_pair(a, a_stride, k), between_codes(above, below, y));
+        clipped = h32_add(clipped, clip_codes(d[k]));
+        above = below;
+    }
+    return truncated_sum(d, clipped, cap);
+}
+
+/* ---- windows of floats ---- */
 
 static inline f16 along_row(const float *b, f16 fx)
 {
@@ -64,14 +116,6 @@ static inline float differences(f16 d[16], const float *a, ptrdiff_t a_stride, c
         above = below;
     }
     return f16_sum(sum) * (1.0f / 256.0f);
-}
-
-float NAME(rw_motion_sad_sub)(const float *a, ptrdiff_t a_stride, const float *b,
-                              ptrdiff_t b_stride, float fx, float fy, float cap)
-{
-    f16 d[16];
-    float mean = differences(d, a, a_stride, b, b_stride, fx, fy);
-    return truncated_sum(d, mean, cap);
 }
 
 static inline f8 along_row8(const float *b, f8 fx)
@@ -175,8 +219,9 @@ void NAME(rw_motion_warp)(float *out, const float *in, ptrdiff_t in_stride, int 
         for (int k = 0; k < F16_PARTS; k++)
             at.v[k] = j.v[k] * (int32_t)in_stride + i.v[k];
         const f16 fx = f16_sub(px, f16_from(i)), fy = f16_sub(py, f16_from(j));
-        const f16 a = f16_gather(base, at), b = f16_gather(base + 1, at);
-        const f16 c = f16_gather(base + in_stride, at), d = f16_gather(base + in_stride + 1, at);
+        f16 a, b, c, d;
+        f16_gather2(base, at, &a, &b);
+        f16_gather2(base + in_stride, at, &c, &d);
         const f16 above = f16_muladd(a, fx, f16_sub(b, a));
         const f16 below = f16_muladd(c, fx, f16_sub(d, c));
         f16_store(result, f16_muladd(above, fy, f16_sub(below, above)));

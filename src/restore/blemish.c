@@ -19,6 +19,7 @@
 /* Working planes of one frame, all of stride floats and of height rows without border, but for
  * those of films. */
 typedef struct desk {
+    const rw_blemish_dsp *dsp;
     int width, height, count; /* count: neighbours that exist */
     ptrdiff_t stride;
     float sigma; /* of smoothed grain, before everything is divided by it */
@@ -52,28 +53,27 @@ static float smoothed_rms(const rw_noise *noise)
     return (float)sqrt(sum / 64.0);
 }
 
-/* 1 2 1 by 1 2 1, in place of the plane's inside, times scale. */
+/* 1 2 1 by 1 2 1, in place of the plane's inside, times scale. scratch: three rows. */
 static void smooth_plane(rw_plane p, float scale, float *scratch)
 {
-    const int width = p.width + 2;
-    float *above = scratch, *now = above + width + 16, *below = now + width + 16;
-    const float s = scale / 16.0f;
-    for (int i = -1; i <= 1; i++) {
-        float *to = i < 0 ? above : i == 0 ? now : below;
-        memcpy(to, p.px + i * p.stride - 1, (size_t)width * sizeof(float));
-    }
+    rw_motion_dsp dsp;
+    rw_motion_dsp_init(&dsp, rw_cpu_level());
+    const size_t width = (size_t)p.width + 32;
+    float *row[3] = {scratch, scratch + width, scratch + 2 * width};
+    for (int i = -1; i <= 1; i++)
+        memcpy(row[i + 1], p.px + i * p.stride - 1, width * sizeof(float));
     for (int y = 0; y < p.height; y++) {
+        const float *rows[3] = {row[0] + 1, row[1] + 1, row[2] + 1};
         float *out = p.px + y * p.stride;
+        dsp.smooth(out, rows, p.width);
         for (int x = 0; x < p.width; x++)
-            out[x] = s * ((above[x] + 2.0f * above[x + 1] + above[x + 2]) +
-                          2.0f * (now[x] + 2.0f * now[x + 1] + now[x + 2]) +
-                          (below[x] + 2.0f * below[x + 1] + below[x + 2]));
-        float *free_row = above;
-        above = now;
-        now = below;
-        below = free_row;
+            out[x] *= scale;
+        float *free_row = row[0];
+        row[0] = row[1];
+        row[1] = row[2];
+        row[2] = free_row;
         if (y + 2 <= p.height) /* the border's first row repeats the last */
-            memcpy(below, p.px + (y + 2) * p.stride - 1, (size_t)width * sizeof(float));
+            memcpy(row[2], p.px + (y + 2) * p.stride - 1, width * sizeof(float));
     }
     rw_film_repeat_edge(p);
 }
@@ -87,26 +87,30 @@ static bool make_smooth_film(rw_film *film, rw_pool *pool, const rw_frame *frame
     return true;
 }
 
-/* Mean clipped difference x - near over each cell. */
+/* Mean clipped difference x - near over a cell that the picture's edge cuts off. */
+static float edge_mean(const desk *d, rw_plane x, const float *near, int x0, int y0)
+{
+    const int x1 = MIN(x0 + LEVEL, d->width), y1 = MIN(y0 + LEVEL, d->height);
+    float sum = 0.0f;
+    for (int y = y0; y < y1; y++)
+        for (int k = x0; k < x1; k++)
+            sum += CLAMP(x.px[y * x.stride + k] - near[y * d->stride + k], -2.5f, 2.5f);
+    return sum / (float)((x1 - x0) * (y1 - y0));
+}
+
+/* The same over each cell. */
 static void cell_means(float *mean, const desk *d, rw_plane x, const float *near, int cols,
                        int rows)
 {
     for (int j = 0; j < rows; j++)
         for (int i = 0; i < cols; i++) {
-            const int x0 = i * LEVEL, x1 = MIN(x0 + LEVEL, d->width);
-            const int y0 = j * LEVEL, y1 = MIN(y0 + LEVEL, d->height);
-            float lane[LEVEL] = {0}, sum = 0.0f;
-            for (int y = y0; y < y1; y++) {
-                const float *a = x.px + y * x.stride + x0, *b = near + y * d->stride + x0;
-                for (int k = 0; k < x1 - x0; k++) {
-                    float e = a[k] - b[k];
-                    e = e < 2.5f ? e : 2.5f;
-                    lane[k] += e > -2.5f ? e : -2.5f;
-                }
-            }
-            for (int k = 0; k < LEVEL; k++)
-                sum += lane[k];
-            mean[j * cols + i] = sum / (float)((x1 - x0) * (y1 - y0));
+            const int x0 = i * LEVEL, y0 = j * LEVEL, y1 = MIN(y0 + LEVEL, d->height);
+            mean[j * cols + i] =
+                x0 + LEVEL <= d->width
+                    ? d->dsp->lack(x.px + y0 * x.stride + x0, x.stride, near + y0 * d->stride + x0,
+                                   d->stride, y1 - y0) /
+                          (float)(LEVEL * (y1 - y0))
+                    : edge_mean(d, x, near, x0, y0);
         }
 }
 
@@ -133,15 +137,13 @@ static void level_light(const desk *d, rw_plane x, float *near, float *scratch)
         for (int i = 0; i < cols; i++)
             line[i] = smooth[j * cols + i] +
                       (v - (float)j) * (smooth[j2 * cols + i] - smooth[j * cols + i]);
-        /* from the middle of cell i - 1 to that of cell i */
-        for (int i = 0; i <= cols; i++) {
-            const float left = line[MAX(i - 1, 0)], right = line[MIN(i, cols - 1)];
-            const int x0 = i * LEVEL - LEVEL / 2, first = MAX(x0, 0);
-            const int last = MIN(x0 + LEVEL, d->width);
-            float *to = near + y * d->stride;
-            for (int k = first; k < last; k++)
-                to[k] += left + ((float)(k - x0) + 0.5f) * (1.0f / LEVEL) * (right - left);
-        }
+        float *to = near + y * d->stride;
+        for (int k = 0; k < LEVEL / 2; k++)
+            to[k] += line[0];
+        /* from the middle of each cell to that of the next; what lies beyond the last middle has
+         * its light, and rows are padded by more than a cell */
+        line[cols] = line[cols - 1];
+        d->dsp->ramp(to + LEVEL / 2, line, cols);
     }
 }
 
@@ -300,7 +302,7 @@ static void lay_back(desk *d, int side, rw_plane near, const rw_motion_field *ba
 static bool desk_lay(desk *d, rw_pool *pool, const rw_blemish_window *w, const rw_noise *noise,
                      const rw_blemish_dsp *dsp, GError **error)
 {
-    *d = (desk){.width = w->now->width, .height = w->now->height};
+    *d = (desk){.dsp = dsp, .width = w->now->width, .height = w->now->height};
     d->stride = padded(d->width);
     d->sigma = smoothed_rms(noise);
     for (int k = 0; k < 4; k++) {
@@ -470,19 +472,45 @@ static void measure_inside(const desk *d, const int32_t *label, int32_t number, 
     b->feature[BLEMISH_LIGHT] = (float)(light / n * (double)d->sigma);
 }
 
-/* The ring: pixels 2 to 5 px outside the object's own, in its widened box. Near enough by distance
- * along rows and columns; specks are small, so a plain search is. */
-static bool in_ring(const desk *d, const int32_t *label, int32_t number, int x, int y)
+#define RING 4 /* px round the object's box */
+
+/* How many of the object's pixels lie above and left of a place of the widened box. */
+typedef struct tally {
+    int x0, y0, width, height; /* the widened box, inside the picture */
+    int32_t *sum;              /* (width + 1) x (height + 1); g_free */
+} tally;
+
+static tally tally_up(const desk *d, const int32_t *label, int32_t number, const rw_blemish *b)
 {
-    bool near = false;
-    for (int j = MAX(y - 4, 0); j <= MIN(y + 4, d->height - 1); j++)
-        for (int i = MAX(x - 4, 0); i <= MIN(x + 4, d->width - 1); i++)
-            if (label[j * d->width + i] == number) {
-                if (abs(i - x) <= 1 && abs(j - y) <= 1)
-                    return false;
-                near = true;
-            }
-    return near;
+    tally t = {.x0 = MAX(b->x0 - RING, 0), .y0 = MAX(b->y0 - RING, 0)};
+    t.width = MIN(b->x1 + RING, d->width - 1) - t.x0 + 1;
+    t.height = MIN(b->y1 + RING, d->height - 1) - t.y0 + 1;
+    const int row = t.width + 1;
+    t.sum = g_new0(int32_t, (gsize)row * (gsize)(t.height + 1));
+    for (int y = 0; y < t.height; y++) {
+        const int32_t *l = label + (t.y0 + y) * d->width + t.x0;
+        int32_t *above = t.sum + y * row, *own = above + row, run = 0;
+        for (int x = 0; x < t.width; x++) {
+            run += l[x] == number;
+            own[x + 1] = above[x + 1] + run;
+        }
+    }
+    return t;
+}
+
+/* Pixels of the object up to reach px away along rows and columns. */
+static int32_t count_near(const tally *t, int x, int y, int reach)
+{
+    const int l = MAX(x - t->x0 - reach, 0), r = MIN(x - t->x0 + reach + 1, t->width);
+    const int a = MAX(y - t->y0 - reach, 0), b = MIN(y - t->y0 + reach + 1, t->height);
+    const int32_t *above = t->sum + a * (t->width + 1), *below = t->sum + b * (t->width + 1);
+    return below[r] - below[l] - above[r] + above[l];
+}
+
+/* The ring: pixels 2 to 4 px outside the object's own. */
+static bool in_ring(const tally *t, int x, int y)
+{
+    return count_near(t, x, y, RING) > 0 && count_near(t, x, y, 1) == 0;
 }
 
 static void measure_ring(const desk *d, const int32_t *label, int32_t number, rw_blemish *b)
@@ -490,9 +518,10 @@ static void measure_ring(const desk *d, const int32_t *label, int32_t number, rw
     double ring = 0, quarrel = 0, trust = 0, n = 0, low[2] = {1e9, 1e9}, high[2] = {-1e9, -1e9};
     /* a large object's ring is sampled */
     const int step = MAX(1, (int)sqrt((b->x1 - b->x0 + 9.0) * (b->y1 - b->y0 + 9.0) / 900.0));
-    for (int y = MAX(b->y0 - 4, 0); y <= MIN(b->y1 + 4, d->height - 1); y += step)
-        for (int x = MAX(b->x0 - 4, 0); x <= MIN(b->x1 + 4, d->width - 1); x += step) {
-            if (!in_ring(d, label, number, x, y))
+    tally t = tally_up(d, label, number, b);
+    for (int y = t.y0; y < t.y0 + t.height; y += step)
+        for (int x = t.x0; x < t.x0 + t.width; x += step) {
+            if (!in_ring(&t, x, y))
                 continue;
             ring += fmin(fabs((double)difference(d, x, y)), 8.0);
             quarrel += fmin((double)d->spread[y * d->stride + x], 12.0);
@@ -509,6 +538,7 @@ static void measure_ring(const desk *d, const int32_t *label, int32_t number, rw
             }
             n += 1;
         }
+    g_free(t.sum);
     if (n == 0)
         return;
     b->feature[BLEMISH_RING] = (float)(ring / n);
@@ -807,11 +837,14 @@ void rw_blemish_map_clear(rw_blemish_map *map)
 
 #define DECLARE(isa)                                                                               \
     rw_blemish_weigh_fn rw_blemish_weigh_##isa;                                                    \
-    rw_blemish_gather_fn rw_blemish_gather_##isa;
+    rw_blemish_gather_fn rw_blemish_gather_##isa;                                                  \
+    rw_blemish_lack_fn rw_blemish_lack_##isa;                                                      \
+    rw_blemish_ramp_fn rw_blemish_ramp_##isa;
 #define USE(isa)                                                                                   \
     *dsp = (rw_blemish_dsp)                                                                        \
     {                                                                                              \
-        .weigh = rw_blemish_weigh_##isa, .gather = rw_blemish_gather_##isa                         \
+        .weigh = rw_blemish_weigh_##isa, .gather = rw_blemish_gather_##isa,                        \
+        .lack = rw_blemish_lack_##isa, .ramp = rw_blemish_ramp_##isa                               \
     }
 
 RW_CPU_DECLARE(DECLARE)

@@ -89,9 +89,18 @@ typedef void rw_blemish_weigh_fn(float *middle, float *spread, const float *cons
  * beyond n. */
 typedef void rw_blemish_gather_fn(float *cross, const float *row, float value, int n);
 
+/* The sum of x - near, clipped to +-2.5, over a cell of sixteen columns. */
+typedef float rw_blemish_lack_fn(const float *x, ptrdiff_t x_stride, const float *near,
+                                 ptrdiff_t near_stride, int rows);
+/* Adds straight lines: row[16 i + k] += knot[i] + (k + 0.5) / 16 (knot[i + 1] - knot[i]), i = 0 ..
+ * count - 1. */
+typedef void rw_blemish_ramp_fn(float *row, const float *knot, int count);
+
 typedef struct rw_blemish_dsp {
     rw_blemish_weigh_fn *weigh;
     rw_blemish_gather_fn *gather;
+    rw_blemish_lack_fn *lack;
+    rw_blemish_ramp_fn *ramp;
 } rw_blemish_dsp;
 void rw_blemish_dsp_init(rw_blemish_dsp *dsp, rw_cpu level);
 

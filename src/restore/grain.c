@@ -6,21 +6,13 @@
 /* ---- scales ---- */
 
 /* 1 3 3 1 by 1 3 3 1 means round (2x + 0.5, 2y + 0.5). */
-static void halve_plane(rw_plane out, rw_plane in)
+static void halve_plane(rw_plane out, rw_plane in, const rw_motion_dsp *dsp, float *scratch)
 {
     for (int y = 0; y < out.height; y++) {
         const float *r[4];
         for (int k = 0; k < 4; k++)
             r[k] = in.px + (2 * y - 1 + k) * in.stride;
-        float *to = out.px + y * out.stride;
-        for (int x = 0; x < out.width; x++) {
-            float c[4];
-            for (int k = 0; k < 4; k++) {
-                const int i = 2 * x - 1 + k;
-                c[k] = 0.125f * (r[0][i] + r[3][i] + 3.0f * (r[1][i] + r[2][i]));
-            }
-            to[x] = 0.125f * (c[0] + c[3] + 3.0f * (c[1] + c[2]));
-        }
+        dsp->halve(out.px + y * out.stride, r, scratch, out.width);
     }
     rw_film_repeat_edge(out);
 }
@@ -29,8 +21,12 @@ static bool halve_film(rw_film *out, rw_pool *pool, const rw_film *in, int plane
 {
     if (!rw_film_alloc(out, pool, (in->width + 1) / 2, (in->height + 1) / 2, planes, error))
         return false;
+    rw_motion_dsp dsp;
+    rw_motion_dsp_init(&dsp, rw_cpu_level());
+    float *scratch = g_new(float, 2 * out->width + 48);
     for (int p = 0; p < planes; p++)
-        halve_plane(out->plane[p], in->plane[p]);
+        halve_plane(out->plane[p], in->plane[p], &dsp, scratch);
+    g_free(scratch);
     return true;
 }
 

@@ -8,8 +8,91 @@
 
 rw_grain_row_fn NAME(rw_grain_row);
 
+/* As many patches at once as fill a vector: each lies in eight lanes of its own, and no lane hears
+ * of another patch, so how many go together changes nothing. */
+#if F16_WIDTH == 16
+#define TOGETHER 2
+typedef f16 lanes;
+#define LANES(f)    f16_##f
+#define LANES_PARTS F16_PARTS
+#else
+#define TOGETHER    1
+typedef f8 lanes;
+#define LANES(f)    f8_##f
+#define LANES_PARTS F8_PARTS
+#endif
+
+static inline lanes load_each(const float *const p[TOGETHER])
+{
+#if TOGETHER == 2
+    const __m512 low = _mm512_castps256_ps512(_mm256_loadu_ps(p[0]));
+    return (lanes){{(f16_part)_mm512_insertf32x8(low, _mm256_loadu_ps(p[1]), 1)}};
+#else
+    return f8_load(p[0]);
+#endif
+}
+
+/* The same eight for every patch. */
+static inline lanes load_same(const float *p)
+{
+#if TOGETHER == 2
+    return (lanes){{(f16_part)_mm512_broadcast_f32x8(_mm256_loadu_ps(p))}};
+#else
+    return f8_load(p);
+#endif
+}
+
+static inline lanes set_each(const float x[TOGETHER])
+{
+#if TOGETHER == 2
+    const __m512 low = _mm512_castps256_ps512(_mm256_set1_ps(x[0]));
+    return (lanes){{(f16_part)_mm512_insertf32x8(low, _mm256_set1_ps(x[1]), 1)}};
+#else
+    return f8_set(x[0]);
+#endif
+}
+
+static inline void sum_each(float sum[TOGETHER], lanes a)
+{
+    float lane[8 * TOGETHER];
+    LANES(store)(lane, a);
+    for (int t = 0; t < TOGETHER; t++)
+        sum[t] = rw_sum8(lane + 8 * t);
+}
+
+static inline f8 lanes_of(lanes a, int t)
+{
+#if TOGETHER == 2
+    const __m512 v = (__m512)a.v[0];
+    return (f8){{(f8_part)(t ? _mm512_extractf32x8_ps(v, 1) : _mm512_castps512_ps256(v))}};
+#else
+    (void)t;
+    return a;
+#endif
+}
+
+static inline lanes add(lanes a, lanes b)
+{
+    return LANES(add)(a, b);
+}
+
+static inline lanes sub(lanes a, lanes b)
+{
+    return LANES(sub)(a, b);
+}
+
+static inline lanes mul(lanes a, lanes b)
+{
+    return LANES(mul)(a, b);
+}
+
+static inline lanes muladd(lanes a, lanes b, lanes c)
+{
+    return LANES(muladd)(a, b, c);
+}
+
 typedef struct patch {
-    f8 row[8];
+    lanes row[8];
 } patch;
 
 /* ---- the 8 point cosine transform down the columns, orthonormal ---- */
@@ -22,28 +105,28 @@ typedef struct patch {
 #define C6 0.19134172f
 #define C7 0.09754516f
 
-static inline f8 times(f8 a, float c)
+static inline lanes times(lanes a, float c)
 {
-    return f8_mul(a, f8_set(c));
+    return mul(a, LANES(set)(c));
 }
 
-static inline f8 sum4(f8 a, float ca, f8 b, float cb, f8 c, float cc, f8 d, float cd)
+static inline lanes sum4(lanes a, float ca, lanes b, float cb, lanes c, float cc, lanes d, float cd)
 {
-    return f8_add(f8_add(times(a, ca), times(b, cb)), f8_add(times(c, cc), times(d, cd)));
+    return add(add(times(a, ca), times(b, cb)), add(times(c, cc), times(d, cd)));
 }
 
 static inline void down(patch *p)
 {
-    const f8 *x = p->row;
-    const f8 s0 = f8_add(x[0], x[7]), s1 = f8_add(x[1], x[6]);
-    const f8 s2 = f8_add(x[2], x[5]), s3 = f8_add(x[3], x[4]);
-    const f8 d0 = f8_sub(x[0], x[7]), d1 = f8_sub(x[1], x[6]);
-    const f8 d2 = f8_sub(x[2], x[5]), d3 = f8_sub(x[3], x[4]);
-    const f8 a = f8_add(s0, s3), b = f8_add(s1, s2), c = f8_sub(s0, s3), d = f8_sub(s1, s2);
-    p->row[0] = times(f8_add(a, b), C4);
-    p->row[4] = times(f8_sub(a, b), C4);
-    p->row[2] = f8_add(times(c, C2), times(d, C6));
-    p->row[6] = f8_sub(times(c, C6), times(d, C2));
+    const lanes *x = p->row;
+    const lanes s0 = add(x[0], x[7]), s1 = add(x[1], x[6]);
+    const lanes s2 = add(x[2], x[5]), s3 = add(x[3], x[4]);
+    const lanes d0 = sub(x[0], x[7]), d1 = sub(x[1], x[6]);
+    const lanes d2 = sub(x[2], x[5]), d3 = sub(x[3], x[4]);
+    const lanes a = add(s0, s3), b = add(s1, s2), c = sub(s0, s3), d = sub(s1, s2);
+    p->row[0] = times(add(a, b), C4);
+    p->row[4] = times(sub(a, b), C4);
+    p->row[2] = add(times(c, C2), times(d, C6));
+    p->row[6] = sub(times(c, C6), times(d, C2));
     p->row[1] = sum4(d0, C1, d1, C3, d2, C5, d3, C7);
     p->row[3] = sum4(d0, C3, d1, -C7, d2, -C1, d3, -C5);
     p->row[5] = sum4(d0, C5, d1, -C1, d2, C7, d3, C3);
@@ -52,26 +135,52 @@ static inline void down(patch *p)
 
 static inline void up(patch *p)
 {
-    const f8 *c = p->row;
-    const f8 a = times(f8_add(c[0], c[4]), C4), b = times(f8_sub(c[0], c[4]), C4);
-    const f8 e = f8_add(times(c[2], C2), times(c[6], C6));
-    const f8 f = f8_sub(times(c[2], C6), times(c[6], C2));
-    const f8 s0 = f8_add(a, e), s3 = f8_sub(a, e), s1 = f8_add(b, f), s2 = f8_sub(b, f);
-    const f8 d0 = sum4(c[1], C1, c[3], C3, c[5], C5, c[7], C7);
-    const f8 d1 = sum4(c[1], C3, c[3], -C7, c[5], -C1, c[7], -C5);
-    const f8 d2 = sum4(c[1], C5, c[3], -C1, c[5], C7, c[7], C3);
-    const f8 d3 = sum4(c[1], C7, c[3], -C5, c[5], C3, c[7], -C1);
-    p->row[0] = f8_add(s0, d0);
-    p->row[7] = f8_sub(s0, d0);
-    p->row[1] = f8_add(s1, d1);
-    p->row[6] = f8_sub(s1, d1);
-    p->row[2] = f8_add(s2, d2);
-    p->row[5] = f8_sub(s2, d2);
-    p->row[3] = f8_add(s3, d3);
-    p->row[4] = f8_sub(s3, d3);
+    const lanes *c = p->row;
+    const lanes a = times(add(c[0], c[4]), C4), b = times(sub(c[0], c[4]), C4);
+    const lanes e = add(times(c[2], C2), times(c[6], C6));
+    const lanes f = sub(times(c[2], C6), times(c[6], C2));
+    const lanes s0 = add(a, e), s3 = sub(a, e), s1 = add(b, f), s2 = sub(b, f);
+    const lanes d0 = sum4(c[1], C1, c[3], C3, c[5], C5, c[7], C7);
+    const lanes d1 = sum4(c[1], C3, c[3], -C7, c[5], -C1, c[7], -C5);
+    const lanes d2 = sum4(c[1], C5, c[3], -C1, c[5], C7, c[7], C3);
+    const lanes d3 = sum4(c[1], C7, c[3], -C5, c[5], C3, c[7], -C1);
+    p->row[0] = add(s0, d0);
+    p->row[7] = sub(s0, d0);
+    p->row[1] = add(s1, d1);
+    p->row[6] = sub(s1, d1);
+    p->row[2] = add(s2, d2);
+    p->row[5] = sub(s2, d2);
+    p->row[3] = add(s3, d3);
+    p->row[4] = sub(s3, d3);
 }
 
-#if F8_WIDTH == 8
+#if TOGETHER == 2
+static inline void transpose(patch *p)
+{
+    f16_part a[8], b[8];
+    for (int i = 0; i < 8; i += 2) {
+        const f16_part x = p->row[i].v[0], y = p->row[i + 1].v[0];
+        a[i] = __builtin_shufflevector(x, y, 0, 16, 2, 18, 4, 20, 6, 22, 8, 24, 10, 26, 12, 28, 14,
+                                       30);
+        a[i + 1] = __builtin_shufflevector(x, y, 1, 17, 3, 19, 5, 21, 7, 23, 9, 25, 11, 27, 13, 29,
+                                           15, 31);
+    }
+    for (int i = 0; i < 8; i += 4)
+        for (int k = 0; k < 2; k++) {
+            const f16_part x = a[i + k], y = a[i + k + 2];
+            b[i + k] = __builtin_shufflevector(x, y, 0, 1, 16, 17, 4, 5, 20, 21, 8, 9, 24, 25, 12,
+                                               13, 28, 29);
+            b[i + k + 2] = __builtin_shufflevector(x, y, 2, 3, 18, 19, 6, 7, 22, 23, 10, 11, 26, 27,
+                                                   14, 15, 30, 31);
+        }
+    for (int k = 0; k < 4; k++) {
+        p->row[k].v[0] = __builtin_shufflevector(b[k], b[k + 4], 0, 1, 2, 3, 16, 17, 18, 19, 8, 9,
+                                                 10, 11, 24, 25, 26, 27);
+        p->row[k + 4].v[0] = __builtin_shufflevector(b[k], b[k + 4], 4, 5, 6, 7, 20, 21, 22, 23, 12,
+                                                     13, 14, 15, 28, 29, 30, 31);
+    }
+}
+#elif F8_WIDTH == 8
 static inline void transpose(patch *p)
 {
     f8_part a[8], b[8];
@@ -138,11 +247,17 @@ static inline void inverse(patch *p)
 
 /* ---- patches ---- */
 
-static inline void cut(patch *p, rw_plane in, int x, int y)
+/* Patches are at (x[t], y). */
+static inline void cut(patch *p, rw_plane in, const int *x, int y)
 {
-    const float *at = in.px + y * in.stride + x;
-    for (int k = 0; k < 8; k++)
-        p->row[k] = f8_load(at + k * in.stride);
+    const float *at[TOGETHER];
+    for (int t = 0; t < TOGETHER; t++)
+        at[t] = in.px + y * in.stride + x[t];
+    for (int k = 0; k < 8; k++) {
+        p->row[k] = load_each(at);
+        for (int t = 0; t < TOGETHER; t++)
+            at[t] += in.stride;
+    }
 }
 
 static inline void cubic(float f, float c[4])
@@ -153,10 +268,30 @@ static inline void cubic(float f, float c[4])
     c[3] = (0.5f * f - 0.5f) * f * f;
 }
 
-static inline f8 along(const float *p, const float c[4])
+static inline void cubic_each(lanes c[4], const float f[TOGETHER])
 {
-    return f8_add(f8_add(times(f8_load(p - 1), c[0]), times(f8_load(p), c[1])),
-                  f8_add(times(f8_load(p + 1), c[2]), times(f8_load(p + 2), c[3])));
+    float each[TOGETHER][4];
+    for (int t = 0; t < TOGETHER; t++)
+        cubic(f[t], each[t]);
+    for (int k = 0; k < 4; k++) {
+        float of[TOGETHER];
+        for (int t = 0; t < TOGETHER; t++)
+            of[t] = each[t][k];
+        c[k] = set_each(of);
+    }
+}
+
+static inline lanes mix4(const lanes v[4], const lanes c[4])
+{
+    return add(add(mul(v[0], c[0]), mul(v[1], c[1])), add(mul(v[2], c[2]), mul(v[3], c[3])));
+}
+
+static inline lanes load_moved(const float *const at[TOGETHER], ptrdiff_t by)
+{
+    const float *moved[TOGETHER];
+    for (int t = 0; t < TOGETHER; t++)
+        moved[t] = at[t] + by;
+    return load_each(moved);
 }
 
 /* Place and fraction of the patch at (x + dx, y + dy), kept within the border. */
@@ -175,30 +310,41 @@ static inline const float *locate(rw_plane in, int x, int y, float dx, float dy,
 }
 
 /* Bicubic. */
-static inline void fetch(patch *p, rw_plane in, int x, int y, float dx, float dy)
+static inline void fetch(patch *p, rw_plane in, const int *x, int y, const float *dx,
+                         const float *dy)
 {
-    float fx, fy, cx[4], cy[4];
-    const float *at = locate(in, x, y, dx, dy, &fx, &fy) - in.stride;
-    cubic(fx, cx);
-    cubic(fy, cy);
-    f8 line[11];
-    for (int k = 0; k < 11; k++)
-        line[k] = along(at + k * in.stride, cx);
+    const float *at[TOGETHER];
+    float fx[TOGETHER], fy[TOGETHER];
+    lanes cx[4], cy[4], line[11];
+    for (int t = 0; t < TOGETHER; t++)
+        at[t] = locate(in, x[t], y, dx[t], dy[t], &fx[t], &fy[t]);
+    cubic_each(cx, fx);
+    cubic_each(cy, fy);
+    for (int k = 0; k < 11; k++) {
+        const ptrdiff_t o = (k - 1) * in.stride;
+        const lanes v[4] = {load_moved(at, o - 1), load_moved(at, o), load_moved(at, o + 1),
+                            load_moved(at, o + 2)};
+        line[k] = mix4(v, cx);
+    }
     for (int k = 0; k < 8; k++)
-        p->row[k] = f8_add(f8_add(times(line[k], cy[0]), times(line[k + 1], cy[1])),
-                           f8_add(times(line[k + 2], cy[2]), times(line[k + 3], cy[3])));
+        p->row[k] = mix4(line + k, cy);
 }
 
-/* Bilinear: good enough for a pilot. */
-static inline void fetch_roughly(patch *p, rw_plane in, int x, int y, float dx, float dy)
+/* Bilinear: good enough for a pilot, and for colour, whose detail is coarse. */
+static inline void fetch_roughly(patch *p, rw_plane in, const int *x, int y, const float *dx,
+                                 const float *dy)
 {
-    float fx, fy;
-    const float *at = locate(in, x, y, dx, dy, &fx, &fy);
-    f8 above = f8_add(times(f8_load(at), 1.0f - fx), times(f8_load(at + 1), fx));
-    for (int k = 0; k < 8; k++) {
-        at += in.stride;
-        const f8 below = f8_add(times(f8_load(at), 1.0f - fx), times(f8_load(at + 1), fx));
-        p->row[k] = f8_add(times(above, 1.0f - fy), times(below, fy));
+    const float *at[TOGETHER];
+    float fx[TOGETHER], fy[TOGETHER];
+    for (int t = 0; t < TOGETHER; t++)
+        at[t] = locate(in, x[t], y, dx[t], dy[t], &fx[t], &fy[t]);
+    const lanes one = LANES(set)(1.0f), right = set_each(fx), low = set_each(fy);
+    const lanes left = sub(one, right), high = sub(one, low);
+    lanes above = add(mul(load_each(at), left), mul(load_moved(at, 1), right));
+    for (int k = 1; k <= 8; k++) {
+        const ptrdiff_t o = k * in.stride;
+        const lanes below = add(mul(load_moved(at, o), left), mul(load_moved(at, o + 1), right));
+        p->row[k - 1] = add(mul(above, high), mul(below, low));
         above = below;
     }
 }
@@ -213,18 +359,27 @@ static const float in_middle[8][8] = {{0, 0, 1, 1, 1, 1}, {0, 1, 1, 1, 1}, {1, 1
 #define IN_LOW    3.0f
 #define IN_MIDDLE 18.0f
 
+#define LOW_ROWS    2 /* the rows that the low and the middle band reach into */
+#define MIDDLE_ROWS 6
+
 /* Mean of squared differences over what grain gives, in the low and the middle band. */
-static inline void compare(const patch *a, const patch *b, const f8 inverse_power[8], float e[2])
+static inline void compare(const patch *a, const patch *b, const lanes inverse_power[8],
+                           float e[2][TOGETHER])
 {
-    f8 low = f8_set(0.0f), middle = f8_set(0.0f);
-    for (int k = 0; k < 8; k++) {
-        const f8 d = f8_sub(a->row[k], b->row[k]);
-        const f8 q = f8_mul(f8_mul(d, d), inverse_power[k]);
-        low = f8_muladd(low, q, f8_load(in_low[k]));
-        middle = f8_muladd(middle, q, f8_load(in_middle[k]));
+    lanes low = LANES(set)(0.0f), middle = low;
+    for (int k = 0; k < MIDDLE_ROWS; k++) {
+        const lanes d = sub(a->row[k], b->row[k]);
+        const lanes q = mul(mul(d, d), inverse_power[k]);
+        if (k < LOW_ROWS)
+            low = muladd(low, q, load_same(in_low[k]));
+        middle = muladd(middle, q, load_same(in_middle[k]));
     }
-    e[0] = f8_sum(low) / IN_LOW;
-    e[1] = f8_sum(middle) / IN_MIDDLE;
+    sum_each(e[0], low);
+    sum_each(e[1], middle);
+    for (int t = 0; t < TOGETHER; t++) {
+        e[0][t] /= IN_LOW;
+        e[1][t] /= IN_MIDDLE;
+    }
 }
 
 /* Weight of a neighbour in a band whose difference is e times what grain gives. */
@@ -238,125 +393,168 @@ static inline float weight_of(float e, float margin)
 
 static const float taper[8] = {0.35f, 0.6f, 0.85f, 1.0f, 1.0f, 0.85f, 0.6f, 0.35f};
 
-static inline void add_up(const rw_grain_job *job, int p, int x, int y, const patch *v,
+static inline void add_up(const rw_grain_job *job, int p, int x, int y, const patch *v, int t,
                           float weight)
 {
     const rw_plane s = job->sum[p], n = job->norm[p];
     const f8 across = f8_load(taper);
     for (int k = 0; k < 8; k++) {
         float *sum = s.px + (y + k) * s.stride + x, *norm = n.px + (y + k) * n.stride + x;
-        const f8 w = times(across, weight * taper[k]);
-        f8_store(sum, f8_muladd(f8_load(sum), w, v->row[k]));
+        const f8 w = f8_mul(across, f8_set(weight * taper[k]));
+        f8_store(sum, f8_muladd(f8_load(sum), w, lanes_of(v->row[k], t)));
         f8_store(norm, f8_add(f8_load(norm), w));
     }
 }
 
-/* The neighbours' weights by the light of the frame: w[neighbour][band]. share: what the difference
- * of two patches is worth when both, or one of them, hold grain. */
+typedef float weights[RW_GRAIN_NEAR][BANDS]; /* of the neighbours of one patch */
+
+/* By the light of the frame. share: what the difference of two patches is worth when both, or one
+ * of them, hold grain. */
 static inline void weigh(const rw_grain_job *job, const patch *ref, const patch *near, float share,
-                         const f8 inverse_power[8], float w[RW_GRAIN_NEAR][BANDS])
+                         const lanes inverse_power[8], weights *const w[TOGETHER])
 {
     for (int k = 0; k < job->count; k++) {
-        float e[2];
+        float e[2][TOGETHER];
         compare(ref, &near[k], inverse_power, e);
-        w[k][0] = weight_of(e[0] * share, 0.8f);
-        w[k][1] = weight_of(e[1] * share, 0.3f);
-        w[k][1] = w[k][1] < w[k][0] ? w[k][1] : 0.5f * (w[k][1] + w[k][0]);
-        w[k][2] = w[k][1];
+        for (int t = 0; t < TOGETHER; t++) {
+            float *of = (*w[t])[k];
+            of[0] = weight_of(e[0][t] * share, 0.8f);
+            of[1] = weight_of(e[1][t] * share, 0.3f);
+            of[1] = of[1] < of[0] ? of[1] : 0.5f * (of[1] + of[0]);
+            of[2] = of[1];
+        }
     }
 }
 
-/* The weighted mean of a patch and its neighbours; scale[k]: what is left of the grain's power. */
-static inline void merge(patch *mean, f8 left[8], const patch *near, int count,
-                         float w[RW_GRAIN_NEAR][BANDS])
+/* Shares of the patch itself (the last) and its neighbours, band by band, and what is left of the
+ * grain's power. */
+static inline void share_out(lanes share[RW_GRAIN_NEAR + 1][BANDS], lanes rest[BANDS], int count,
+                             weights *const w[TOGETHER])
 {
-    float share[RW_GRAIN_NEAR + 1][BANDS], rest[BANDS];
     for (int b = 0; b < BANDS; b++) {
-        float sum = 1.0f, square = 1.0f;
+        float sum[TOGETHER], square[TOGETHER], part[TOGETHER];
+        for (int t = 0; t < TOGETHER; t++) {
+            sum[t] = square[t] = 1.0f;
+            for (int k = 0; k < count; k++) {
+                const float v = (*w[t])[k][b];
+                sum[t] += v;
+                square[t] += v * v;
+            }
+            part[t] = 1.0f / sum[t];
+            square[t] /= sum[t] * sum[t];
+        }
+        share[RW_GRAIN_NEAR][b] = set_each(part);
+        rest[b] = set_each(square);
         for (int k = 0; k < count; k++) {
-            sum += w[k][b];
-            square += w[k][b] * w[k][b];
+            for (int t = 0; t < TOGETHER; t++)
+                part[t] = (*w[t])[k][b] / sum[t];
+            share[k][b] = set_each(part);
         }
-        share[RW_GRAIN_NEAR][b] = 1.0f / sum;
-        for (int k = 0; k < count; k++)
-            share[k][b] = w[k][b] / sum;
-        rest[b] = square / (sum * sum);
     }
-    const f8 one = f8_set(1.0f);
+}
+
+/* What a row of coefficients gets that each belong to one of the bands. */
+static inline lanes by_band(int row, const lanes of[BANDS])
+{
+    if (row >= MIDDLE_ROWS)
+        return of[2];
+    const lanes middle = load_same(in_middle[row]), one = LANES(set)(1.0f);
+    if (row >= LOW_ROWS)
+        return add(mul(middle, of[1]), mul(sub(one, middle), of[2]));
+    const lanes low = load_same(in_low[row]);
+    return add(add(mul(low, of[0]), mul(middle, of[1])), mul(sub(sub(one, low), middle), of[2]));
+}
+
+/* The weighted mean of a patch and its neighbours; left[r]: what is left of the grain's power. */
+static inline void merge(patch *mean, lanes left[8], const patch *near, int count,
+                         weights *const w[TOGETHER])
+{
+    lanes share[RW_GRAIN_NEAR + 1][BANDS], rest[BANDS];
+    share_out(share, rest, count, w);
     for (int r = 0; r < 8; r++) {
-        const f8 low = f8_load(in_low[r]), middle = f8_load(in_middle[r]);
-        const f8 high = f8_sub(f8_sub(one, low), middle);
-        f8 m = f8_set(0.0f);
-        for (int k = -1; k < count; k++) {
-            const float *s = share[k < 0 ? RW_GRAIN_NEAR : k];
-            const f8 by = f8_add(f8_add(times(low, s[0]), times(middle, s[1])), times(high, s[2]));
-            m = f8_muladd(m, by, k < 0 ? mean->row[r] : near[k].row[r]);
-        }
+        lanes m = mul(by_band(r, share[RW_GRAIN_NEAR]), mean->row[r]);
+        for (int k = 0; k < count; k++)
+            m = muladd(m, by_band(r, share[k]), near[k].row[r]);
         mean->row[r] = m;
-        left[r] = f8_add(f8_add(times(low, rest[0]), times(middle, rest[1])), times(high, rest[2]));
+        left[r] = by_band(r, rest);
     }
 }
 
 #define STRETCH 32   /* patches of a row that are done plane by plane */
 #define HARD    2.6f /* times the grain's rms: what is smaller is grain */
 
-static inline f8 keep_large(f8 c, f8 limit2, f8 *kept)
+static inline lanes keep_large(lanes c, lanes limit2, lanes *kept)
 {
-    const f8 c2 = f8_mul(c, c);
-    f8 r;
-    for (int i = 0; i < F8_PARTS; i++) {
-        const f8_mask_part m = c2.v[i] > limit2.v[i];
-        r.v[i] = (f8_part)((f8_mask_part)c.v[i] & m);
-        kept->v[i] += (f8_part)(m & (int32_t)0x3f800000);
+    const lanes c2 = mul(c, c);
+    lanes r;
+    for (int i = 0; i < LANES_PARTS; i++) {
+        const __typeof__(c2.v[0] > limit2.v[0]) m = c2.v[i] > limit2.v[i];
+        r.v[i] = (__typeof__(r.v[0]))((__typeof__(m))c.v[i] & m);
+        kept->v[i] += (__typeof__(r.v[0]))(m & (int32_t)0x3f800000);
     }
     return r;
 }
 
-/* Hard threshold; returns the patch's weight: the fewer coefficients stay, the surer. */
-static inline float shrink_hard(patch *p, const f8 left[8], const f8 power[8])
+/* Hard threshold; a patch's weight: the fewer coefficients stay, the surer. */
+static inline void shrink_hard(patch *p, const lanes left[8], const lanes power[8],
+                               float weight[TOGETHER])
 {
-    f8 kept = f8_set(0.0f);
-    float dc[8];
-    f8_store(dc, p->row[0]);
+    lanes kept = LANES(set)(0.0f);
+    float dc[8 * TOGETHER], first[8 * TOGETHER];
+    LANES(store)(dc, p->row[0]);
     for (int r = 0; r < 8; r++)
-        p->row[r] = keep_large(p->row[r], times(f8_mul(left[r], power[r]), HARD * HARD), &kept);
-    float first[8]; /* the mean of the patch always stays */
-    f8_store(first, p->row[0]);
-    first[0] = dc[0];
-    p->row[0] = f8_load(first);
-    return 1.0f / (1.0f + f8_sum(kept));
+        p->row[r] = keep_large(p->row[r], times(mul(left[r], power[r]), HARD * HARD), &kept);
+    LANES(store)(first, p->row[0]);
+    for (int t = 0; t < TOGETHER; t++) /* the mean of the patch always stays */
+        first[8 * t] = dc[8 * t];
+    p->row[0] = LANES(load)(first);
+    sum_each(weight, kept);
+    for (int t = 0; t < TOGETHER; t++)
+        weight[t] = 1.0f / (1.0f + weight[t]);
 }
 
-static inline float shrink_wiener(patch *p, const patch *pilot, const f8 left[8], const f8 power[8])
+static inline void shrink_wiener(patch *p, const patch *pilot, const lanes left[8],
+                                 const lanes power[8], float weight[TOGETHER])
 {
-    f8 gain2 = f8_set(0.0f);
+    lanes gain2 = LANES(set)(0.0f);
     for (int r = 0; r < 8; r++) {
-        const f8 s = f8_mul(pilot->row[r], pilot->row[r]);
-        const f8 n = f8_mul(left[r], power[r]);
-        f8 g;
-        for (int i = 0; i < F8_PARTS; i++)
+        const lanes s = mul(pilot->row[r], pilot->row[r]);
+        const lanes n = mul(left[r], power[r]);
+        lanes g;
+        for (int i = 0; i < LANES_PARTS; i++)
             g.v[i] = s.v[i] / (s.v[i] + n.v[i]);
-        p->row[r] = f8_mul(p->row[r], g);
-        gain2 = f8_muladd(gain2, g, g);
+        p->row[r] = mul(p->row[r], g);
+        gain2 = muladd(gain2, g, g);
     }
-    return 1.0f / (0.5f + f8_sum(gain2));
+    sum_each(weight, gain2);
+    for (int t = 0; t < TOGETHER; t++)
+        weight[t] = 1.0f / (0.5f + weight[t]);
 }
 
-/* One patch of one plane. Its weights come from the first plane and serve the others. */
-static inline void do_patch(const rw_grain_job *job, int p, int i, int j, bool wiener,
-                            const f8 power[8], const f8 inverse_power[8],
-                            float w[RW_GRAIN_NEAR][BANDS])
+/* Patches column[0], column[1] ... of row j, of one plane. Their weights come from the first plane
+ * and serve the others. */
+static inline void do_patches(const rw_grain_job *job, int p, const int column[TOGETHER], int count,
+                              int j, bool wiener, const lanes power[8],
+                              const lanes inverse_power[8], weights *const w[TOGETHER])
 {
-    const int x = RW_GRAIN_STEP * i - 4, y = RW_GRAIN_STEP * j - 4, at = j * job->cols + i;
+    const int y = RW_GRAIN_STEP * j - 4;
+    int x[TOGETHER];
     patch own, pilot, near[RW_GRAIN_NEAR];
-    f8 left[8];
+    lanes left[8];
+    for (int t = 0; t < TOGETHER; t++)
+        x[t] = RW_GRAIN_STEP * column[t] - 4;
     cut(&own, job->now[p], x, y);
     forward(&own);
     for (int k = 0; k < job->count; k++) {
-        if (wiener)
-            fetch(&near[k], job->near[k][p], x, y, job->dx[k][at], job->dy[k][at]);
+        float dx[TOGETHER], dy[TOGETHER];
+        for (int t = 0; t < TOGETHER; t++) {
+            dx[t] = job->dx[k][j * job->cols + column[t]];
+            dy[t] = job->dy[k][j * job->cols + column[t]];
+        }
+        if (wiener && p == 0)
+            fetch(&near[k], job->near[k][p], x, y, dx, dy);
         else
-            fetch_roughly(&near[k], job->near[k][p], x, y, job->dx[k][at], job->dy[k][at]);
+            fetch_roughly(&near[k], job->near[k][p], x, y, dx, dy);
         forward(&near[k]);
     }
     if (wiener) {
@@ -366,30 +564,58 @@ static inline void do_patch(const rw_grain_job *job, int p, int i, int j, bool w
     if (p == 0)
         weigh(job, wiener ? &pilot : &own, near, wiener ? 0.9f : 0.5f, inverse_power, w);
     merge(&own, left, near, job->count, w);
-    const float weight =
-        wiener ? shrink_wiener(&own, &pilot, left, power) : shrink_hard(&own, left, power);
+    float weight[TOGETHER];
+    if (wiener)
+        shrink_wiener(&own, &pilot, left, power, weight);
+    else
+        shrink_hard(&own, left, power, weight);
     inverse(&own);
-    add_up(job, p, x, y, &own, weight);
+    for (int t = 0; t < count; t++)
+        add_up(job, p, x[t], y, &own, t, weight[t]);
+}
+
+/* Every step-th patch from first up to before end; w: of the patches from base on. */
+static inline void do_stretch(const rw_grain_job *job, int p, int first, int end, int step, int j,
+                              bool wiener, const lanes inverse_power[8], weights *w, int base)
+{
+    lanes power[8];
+    for (int r = 0; r < 8; r++)
+        power[r] = load_same(job->power[p] + 8 * r);
+    for (int i = first; i < end; i += step * TOGETHER) {
+        int column[TOGETHER], count = 0;
+        weights *of[TOGETHER], unused;
+        for (int t = 0; t < TOGETHER; t++) { /* the last may stand alone */
+            const int own = i + t * step;
+            column[t] = own < end ? own : i;
+            of[t] = own < end ? &w[own - base] : &unused;
+            if (own < end)
+                count++;
+            else
+                memcpy(unused, w[i - base], sizeof unused);
+        }
+        do_patches(job, p, column, count, j, wiener, power, inverse_power, of);
+    }
 }
 
 void NAME(rw_grain_row)(const rw_grain_job *job, int j, bool wiener)
 {
-    f8 inverse_power[8];
-    for (int r = 0; r < 8; r++)
-        for (int i = 0; i < F8_PARTS; i++)
-            inverse_power[r].v[i] = 1.0f / f8_load(job->power[0] + 8 * r).v[i];
-    /* Stretches of a row, plane by plane: few streams of memory at a time. A pilot may be coarse:
-     * every second patch, as the black squares of a chess board. */
-    const int step = wiener ? 1 : 2, first = wiener ? 0 : j & 1;
-    float w[STRETCH][RW_GRAIN_NEAR][BANDS];
-    for (int i0 = first; i0 < job->cols; i0 += STRETCH * step) {
-        const int end = i0 + STRETCH * step < job->cols ? i0 + STRETCH * step : job->cols;
+    lanes inverse_power[8];
+    for (int r = 0; r < 8; r++) {
+        float inverse[8];
+        for (int k = 0; k < 8; k++)
+            inverse[k] = 1.0f / job->power[0][8 * r + k];
+        inverse_power[r] = load_same(inverse);
+    }
+    /* Stretches of a row, plane by plane: few streams of memory at a time. A pilot may be coarse,
+     * and so is colour: every second patch, as the black squares of a chess board. */
+    weights w[STRETCH];
+    memset(w, 0, sizeof w);
+    for (int i0 = 0; i0 < job->cols; i0 += STRETCH) {
+        const int end = i0 + STRETCH < job->cols ? i0 + STRETCH : job->cols;
         for (int p = 0; p < job->planes; p++) {
-            f8 power[8];
-            for (int r = 0; r < 8; r++)
-                power[r] = f8_load(job->power[p] + 8 * r);
-            for (int i = i0, k = 0; i < end; i += step, k++)
-                do_patch(job, p, i, j, wiener, power, inverse_power, w[k]);
+            const bool all = wiener && p == 0;
+            do_stretch(job, p, all ? i0 : i0 + (j & 1), end, all ? 1 : 2, j, wiener, inverse_power,
+                       w, i0);
         }
     }
 }

@@ -865,6 +865,31 @@ static effect measure_effect(const strip *s, int c, int column, int y)
     return e;
 }
 
+#define KNOT 4 /* rows from one measured effect to the next: each is of many rows */
+
+/* Effects of all columns and channels at every KNOT-th row; g_free. */
+static effect *measure_effects(const strip *s)
+{
+    const int columns = 2 * s->half + 1, knots = (s->height + KNOT - 2) / KNOT + 1;
+    effect *e = g_new(effect, knots * columns * 3), *next = e;
+    for (int j = 0; j < knots; j++)
+        for (int k = -s->half; k <= s->half; k++)
+            for (int c = 0; c < 3; c++)
+                *next++ = measure_effect(s, c, k, MIN(j * KNOT, s->height - 1));
+    return e;
+}
+
+static void effect_at(effect e[3], const effect *knots, const strip *s, int k, int y)
+{
+    const int columns = 2 * s->half + 1;
+    const effect *a = knots + 3 * (y / KNOT * columns + k + s->half);
+    const effect *b = y % KNOT ? a + 3 * columns : a;
+    const float f = (float)(y % KNOT) / KNOT;
+    for (int c = 0; c < 3; c++)
+        e[c] = (effect){a[c].through + f * (b[c].through - a[c].through),
+                        a[c].own + f * (b[c].own - a[c].own)};
+}
+
 /* How far what shows through may be used: not where hardly anything does, which would raise the
  * grain with it. The channels go together, or grain would turn into colour. */
 static float trust_of(const effect e[3])
@@ -902,6 +927,7 @@ int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t 
         next = s.unsure[c] + s.height;
     }
     cut_strip(&s, frame);
+    effect *knots = measure_effects(&s);
     int64_t changed = 0;
     for (int y = 0; y < s.height; y++) {
         for (int k = -s.half; k <= s.half; k++) {
@@ -910,8 +936,7 @@ int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t 
                 continue;
             float now[3], after[3], change = 0.0f;
             effect e[3];
-            for (int c = 0; c < 3; c++)
-                e[c] = measure_effect(&s, c, k, y);
+            effect_at(e, knots, &s, k, y);
             const float trust = trust_of(e);
             for (int c = 0; c < 3; c++) {
                 now[c] = s.px[c][y * s.width + middle + k];
@@ -933,5 +958,6 @@ int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t 
     g_free(s.centre);
     g_free(s.off);
     g_free(data);
+    g_free(knots);
     return changed;
 }

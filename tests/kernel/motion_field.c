@@ -43,15 +43,34 @@ static void errors_ref(float e[16][16], const float *a, ptrdiff_t as, const floa
             e[y][x] -= mean;
 }
 
-static float sad_ref(const float *a, ptrdiff_t as, const float *b, ptrdiff_t bs, bool sub, float fx,
+/* The fraction of a whole number, both in their own units, as the kernels round it. */
+static int part_of(int a, float fraction)
+{
+    int f = (int)(fraction * 32768.0f + 0.5f);
+    f = f < 32767 ? f : 32767;
+    return (int)floor(((double)a * f + 16384.0) / 32768.0);
+}
+
+/* Whole numbers, so any order of the sums is as good. */
+static float sad_ref(const int16_t *a, ptrdiff_t as, const int16_t *b, ptrdiff_t bs, float fx,
                      float fy, float cap)
 {
-    float e[16][16], lane[16] = {0};
-    errors_ref(e, a, as, b, bs, sub, fx, fy);
+    int d[16][16], clipped = 0, sum = 0;
+    for (int y = 0; y < 16; y++)
+        for (int x = 0; x < 16; x++) {
+            const int16_t *p = b + y * bs + x;
+            const int above = p[0] + (fx > 0 ? part_of(p[1] - p[0], fx) : 0);
+            const int below = fy > 0 ? p[bs] + (fx > 0 ? part_of(p[bs + 1] - p[bs], fx) : 0) : 0;
+            const int other = above + (fy > 0 ? part_of(below - above, fy) : 0);
+            d[y][x] = a[y * as + x] - other;
+            clipped += CLAMP(d[y][x], -1024, 1024);
+        }
+    const int mean = (int)floor((clipped + 128) / 256.0);
+    const int most = MIN((int)((double)cap * 16.0 + 0.5), 2047);
     for (int y = 0; y < 16; y++)
         for (int x = 0; x < 16; x++)
-            lane[x] += fabsf(e[y][x]) < cap ? fabsf(e[y][x]) : cap;
-    return rw_sum16(lane);
+            sum += MIN(abs(d[y][x] - mean), most);
+    return (float)(sum / 16.0);
 }
 
 static float sad8_ref(const float *a, ptrdiff_t as, const float *b, ptrdiff_t bs, float fx,
@@ -96,6 +115,7 @@ static float mean121(float a, float b, float c)
 typedef struct fill {
     const char *name;
     float a[STRIDE * ROWS], b[STRIDE * ROWS];
+    int16_t code_a[STRIDE * ROWS], code_b[STRIDE * ROWS];
 } fill;
 
 static void make_fill(fill *f, int kind, GRand *rand)
@@ -113,6 +133,11 @@ static void make_fill(fill *f, int kind, GRand *rand)
     if (kind == 4)
         for (int i = STRIDE * 12; i < STRIDE * 20; i++)
             f->b[i] = 0.0f;
+    const float most = kind == 1 ? 64.0f : 16.0f; /* all that a code may be */
+    for (int i = 0; i < STRIDE * ROWS; i++) {
+        f->code_a[i] = (int16_t)(int)(most * f->a[i]);
+        f->code_b[i] = (int16_t)(int)(most * fmaxf(f->b[i], 0.0f));
+    }
 }
 
 static void assert_same(float got, float want, const char *what, const char *fill_name,
@@ -137,11 +162,19 @@ static void test_windows(gconstpointer data)
         const float *a = f->a + 2 * STRIDE + 2 + seed % 7, *b = f->b + 3 * STRIDE + 1 + seed % 11;
         const float fx = (float)g_rand_double(rand), fy = seed % 3 ? (float)g_rand_double(rand) : 0;
         const float cap = (float)g_rand_double_range(rand, 2.0, 40.0);
-        assert_same(dsp.sad(a, STRIDE, b, STRIDE, cap),
-                    sad_ref(a, STRIDE, b, STRIDE, false, 0, 0, cap), "sad", f->name, name, seed);
-        assert_same(dsp.sad_sub(a, STRIDE, b, STRIDE, fx, fy, cap),
-                    sad_ref(a, STRIDE, b, STRIDE, true, fx, fy, cap), "sad_sub", f->name, name,
+        const int16_t *ca = f->code_a + (a - f->a), *cb = f->code_b + (b - f->b);
+        const float wide = seed % 4 ? cap : 6.0f * cap; /* beyond what is counted, too */
+        assert_same(dsp.sad(ca, STRIDE, cb, STRIDE, wide),
+                    sad_ref(ca, STRIDE, cb, STRIDE, 0, 0, wide), "sad", f->name, name, seed);
+        assert_same(dsp.sad_sub(ca, STRIDE, cb, STRIDE, fx, fy, wide),
+                    sad_ref(ca, STRIDE, cb, STRIDE, fx, fy, wide), "sad_sub", f->name, name, seed);
+        assert_same(dsp.sad_sub(ca, STRIDE, cb, STRIDE, 0.99999f, fy, wide),
+                    sad_ref(ca, STRIDE, cb, STRIDE, 0.99999f, fy, wide), "sad_sub", f->name, name,
                     seed);
+        int16_t codes[STRIDE];
+        dsp.code(codes, f->a, STRIDE);
+        for (int i = 0; i < STRIDE; i++)
+            g_assert_cmpint(codes[i], ==, (int)floor((double)f->a[i] * 16.0 + 0.5));
         const float offset = (float)g_rand_double_range(rand, -5.0, 5.0);
         assert_same(dsp.sad8(a, STRIDE, b, STRIDE, fx, fy, offset, cap),
                     sad8_ref(a, STRIDE, b, STRIDE, fx, fy, offset, cap), "sad8", f->name, name,
@@ -203,6 +236,7 @@ static void bench(void)
     g_autoptr(GRand) rand = g_rand_new_with_seed(1);
     make_fill(f, 3, rand);
     const float *a = f->a + 2 * STRIDE + 4, *b = f->b + 3 * STRIDE + 5;
+    const int16_t *ca = f->code_a + 2 * STRIDE + 4, *cb = f->code_b + 3 * STRIDE + 5;
     float sink = 0.0f, out[5];
     enum { TURNS = 200000 };
     for (rw_cpu level = RW_CPU_C; level <= rw_cpu_level(); level++) {
@@ -210,10 +244,10 @@ static void bench(void)
         rw_motion_dsp_init(&dsp, level);
         gint64 t[4] = {g_get_monotonic_time()};
         for (int i = 0; i < TURNS; i++)
-            sink += dsp.sad(a, STRIDE, b, STRIDE, 20.0f);
+            sink += dsp.sad(ca, STRIDE, cb, STRIDE, 20.0f);
         t[1] = g_get_monotonic_time();
         for (int i = 0; i < TURNS; i++)
-            sink += dsp.sad_sub(a, STRIDE, b, STRIDE, 0.3f, 0.6f, 20.0f);
+            sink += dsp.sad_sub(ca, STRIDE, cb, STRIDE, 0.3f, 0.6f, 20.0f);
         t[2] = g_get_monotonic_time();
         for (int i = 0; i < TURNS; i++) {
             dsp.normal(a, STRIDE, b, STRIDE, 0.3f, 0.6f, 20.0f, out);

@@ -10,6 +10,7 @@
  */
 #include <math.h>
 
+#include "base/lanes.h"
 #include "restore/blemish.h"
 #include "restore/grain.h"
 
@@ -88,6 +89,44 @@ static void test_gather(gconstpointer data)
         dsp.gather(cross, row, value, n);
         for (int i = 0; i < ROOM; i++)
             assert_near((double)cross[i], (double)want[i], 0, "gather", seed, i);
+    }
+}
+
+static void test_level(gconstpointer data)
+{
+    rw_blemish_dsp dsp;
+    rw_blemish_dsp_init(&dsp, (rw_cpu)GPOINTER_TO_INT(data));
+    level_name = rw_cpu_name((rw_cpu)GPOINTER_TO_INT(data));
+    enum { ROOM = 21 * 16 };
+    float x[ROOM], near[ROOM], row[ROOM], knot[9];
+    for (guint32 seed = 1; seed <= 40; seed++) {
+        g_autoptr(GRand) rand = g_rand_new_with_seed(seed);
+        const double most = seed % 4 ? 4 : 400; /* also all of it clipped */
+        for (int i = 0; i < ROOM; i++) {
+            x[i] = draw(rand, -most, most);
+            near[i] = draw(rand, -most, most);
+            row[i] = seed % 5 ? draw(rand, -9, 9) : 0.0f;
+        }
+        const int rows = 1 + (int)seed % 16;
+        float lane[16] = {0};
+        for (int y = 0; y < rows; y++)
+            for (int k = 0; k < 16; k++)
+                lane[k] += CLAMP(x[17 * y + k] - near[19 * y + k], -2.5f, 2.5f);
+        assert_near((double)dsp.lack(x, 17, near, 19, rows), (double)rw_sum16(lane), 0, "lack",
+                    seed, 0);
+        const int count = (int)seed % 9;
+        for (int i = 0; i < 9; i++)
+            knot[i] = draw(rand, -3, 3);
+        float want[ROOM];
+        for (int i = 0; i < ROOM; i++) {
+            const int k = i / 16;
+            want[i] = row[i];
+            if (k < count)
+                want[i] += knot[k] + ((float)(i % 16) + 0.5f) / 16 * (knot[k + 1] - knot[k]);
+        }
+        dsp.ramp(row, knot, count);
+        for (int i = 0; i < ROOM; i++)
+            assert_near((double)row[i], (double)want[i], 0, "ramp", seed, i);
     }
 }
 
@@ -299,13 +338,16 @@ static void row_ref(const rw_grain_job *job, int j, bool wiener, double *const s
         const int x = RW_GRAIN_STEP * i - 4, at = j * job->cols + i;
         double w[RW_GRAIN_NEAR][3];
         for (int p = 0; p < job->planes; p++) {
+            if (p > 0 && ((i + j) & 1))
+                continue; /* colour: as the black squares of a chess board */
             double px[8][8], own[8][8], pilot[8][8], near[RW_GRAIN_NEAR][8][8];
             cut_ref(px, job->now[p], x, y);
             transform_ref(own, px, false);
             cut_ref(px, job->pilot[p], x, y);
             transform_ref(pilot, px, false);
             for (int k = 0; k < job->count; k++) {
-                fetch_ref(px, job->near[k][p], x, y, job->dx[k][at], job->dy[k][at], wiener);
+                fetch_ref(px, job->near[k][p], x, y, job->dx[k][at], job->dy[k][at],
+                          wiener && p == 0);
                 transform_ref(near[k], px, false);
             }
             for (int k = 0; p == 0 && k < job->count; k++) {
@@ -434,8 +476,11 @@ int main(int argc, char **argv)
     static const struct {
         const char *name;
         GTestDataFunc run;
-    } tests[] = {
-        {"weigh", test_weigh}, {"gather", test_gather}, {"film", test_film}, {"grain", test_grain}};
+    } tests[] = {{"weigh", test_weigh},
+                 {"gather", test_gather},
+                 {"level", test_level},
+                 {"film", test_film},
+                 {"grain", test_grain}};
     for (rw_cpu level = RW_CPU_C; level <= rw_cpu_level(); level++)
         for (size_t i = 0; i < G_N_ELEMENTS(tests); i++) {
             g_autofree char *path =
