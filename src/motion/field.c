@@ -572,8 +572,8 @@ static bool fit_whole(const grid *g, float grain, whole *w)
     *w = (whole){{median_of(g, false)}, {median_of(g, true)}};
     for (int round = 0; round < 12; round++) {
         double ax[3][4] = {{0}}, ay[3][4] = {{0}};
-        for (int j = 0; j < g->rows; j += 2) { /* a quarter of the blocks is plenty */
-            for (int i = 0; i < g->cols; i += 2) {
+        for (int j = 0; j < g->rows; j += 3) { /* a ninth of the blocks is plenty */
+            for (int i = 0; i < g->cols; i += 3) {
                 const int n = j * g->cols + i;
                 const vec m = whole_at(w, i, j), v = g->v[n];
                 const double dx = (double)(v.x - m.x), dy = (double)(v.y - m.y);
@@ -997,7 +997,7 @@ static vec choose_for_cell(const search *s, const grid *g, int ci, int cj, float
     offer(s, &c, i, j, best_v);
     for (int y = -1; y <= 1; y++)
         for (int x = -1; x <= 1; x++)
-            offer(s, &c, i, j, at(g, i + x, j + y));
+            offer_unlike(s, &c, i, j, at(g, i + x, j + y), 0.5f);
     float best = INFINITY;
     for (int k = 0; k < c.count; k++) {
         const float here = cost_of_cell(s, ci, cj, c.v[k], offset) + (k ? price : 0.0f);

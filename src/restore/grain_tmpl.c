@@ -91,6 +91,8 @@ static inline lanes muladd(lanes a, lanes b, lanes c)
     return LANES(muladd)(a, b, c);
 }
 
+#define STRETCH 32 /* patches of a row that are done plane by plane */
+
 typedef struct patch {
     lanes row[8];
 } patch;
@@ -309,6 +311,14 @@ static inline const float *locate(rw_plane in, int x, int y, float dx, float dy,
     return in.px + (j - RW_FILM_BORDER) * in.stride + i - RW_FILM_BORDER;
 }
 
+/* Neighbours are read from more places at a time than the machine foresees: asks for the rows that
+ * the row of patches above did not read, as far ahead as the next stretch. */
+static inline void look_ahead(const float *at, ptrdiff_t stride)
+{
+    for (int k = 5; k <= 9; k++)
+        __builtin_prefetch(at + k * stride + STRETCH * RW_GRAIN_STEP);
+}
+
 /* Bicubic. */
 static inline void fetch(patch *p, rw_plane in, const int *x, int y, const float *dx,
                          const float *dy)
@@ -318,6 +328,7 @@ static inline void fetch(patch *p, rw_plane in, const int *x, int y, const float
     lanes cx[4], cy[4], line[11];
     for (int t = 0; t < TOGETHER; t++)
         at[t] = locate(in, x[t], y, dx[t], dy[t], &fx[t], &fy[t]);
+    look_ahead(at[0], in.stride);
     cubic_each(cx, fx);
     cubic_each(cy, fy);
     for (int k = 0; k < 11; k++) {
@@ -338,6 +349,7 @@ static inline void fetch_roughly(patch *p, rw_plane in, const int *x, int y, con
     float fx[TOGETHER], fy[TOGETHER];
     for (int t = 0; t < TOGETHER; t++)
         at[t] = locate(in, x[t], y, dx[t], dy[t], &fx[t], &fy[t]);
+    look_ahead(at[0], in.stride);
     const lanes one = LANES(set)(1.0f), right = set_each(fx), low = set_each(fy);
     const lanes left = sub(one, right), high = sub(one, low);
     lanes above = add(mul(load_each(at), left), mul(load_moved(at, 1), right));
@@ -393,15 +405,19 @@ static inline float weight_of(float e, float margin)
 
 static const float taper[8] = {0.35f, 0.6f, 0.85f, 1.0f, 1.0f, 0.85f, 0.6f, 0.35f};
 
-static inline void add_up(const rw_grain_job *job, int p, int x, int y, const patch *v, int t,
-                          float weight)
+/* Patches of a stretch that wait to be added up. */
+typedef struct done {
+    float px[64], weight;
+} done;
+
+static inline void add_up(const rw_grain_job *job, int p, int x, int y, const done *v)
 {
     const rw_plane s = job->sum[p], n = job->norm[p];
     const f8 across = f8_load(taper);
     for (int k = 0; k < 8; k++) {
         float *sum = s.px + (y + k) * s.stride + x, *norm = n.px + (y + k) * n.stride + x;
-        const f8 w = f8_mul(across, f8_set(weight * taper[k]));
-        f8_store(sum, f8_muladd(f8_load(sum), w, lanes_of(v->row[k], t)));
+        const f8 w = f8_mul(across, f8_set(v->weight * taper[k]));
+        f8_store(sum, f8_muladd(f8_load(sum), w, f8_load(v->px + 8 * k)));
         f8_store(norm, f8_add(f8_load(norm), w));
     }
 }
@@ -480,8 +496,7 @@ static inline void merge(patch *mean, lanes left[8], const patch *near, int coun
     }
 }
 
-#define STRETCH 32   /* patches of a row that are done plane by plane */
-#define HARD    2.6f /* times the grain's rms: what is smaller is grain */
+#define HARD 2.6f /* times the grain's rms: what is smaller is grain */
 
 static inline lanes keep_large(lanes c, lanes limit2, lanes *kept)
 {
@@ -535,7 +550,8 @@ static inline void shrink_wiener(patch *p, const patch *pilot, const lanes left[
  * and serve the others. */
 static inline void do_patches(const rw_grain_job *job, int p, const int column[TOGETHER], int count,
                               int j, bool wiener, const lanes power[8],
-                              const lanes inverse_power[8], weights *const w[TOGETHER])
+                              const lanes inverse_power[8], weights *const w[TOGETHER],
+                              done *to[TOGETHER])
 {
     const int y = RW_GRAIN_STEP * j - 4;
     int x[TOGETHER];
@@ -570,8 +586,11 @@ static inline void do_patches(const rw_grain_job *job, int p, const int column[T
     else
         shrink_hard(&own, left, power, weight);
     inverse(&own);
-    for (int t = 0; t < count; t++)
-        add_up(job, p, x[t], y, &own, t, weight[t]);
+    for (int t = 0; t < count; t++) {
+        for (int r = 0; r < 8; r++)
+            f8_store(to[t]->px + 8 * r, lanes_of(own.row[r], t));
+        to[t]->weight = weight[t];
+    }
 }
 
 /* Every step-th patch from first up to before end; w: of the patches from base on. */
@@ -579,6 +598,7 @@ static inline void do_stretch(const rw_grain_job *job, int p, int first, int end
                               bool wiener, const lanes inverse_power[8], weights *w, int base)
 {
     lanes power[8];
+    done ready[STRETCH], *to[TOGETHER];
     for (int r = 0; r < 8; r++)
         power[r] = load_same(job->power[p] + 8 * r);
     for (int i = first; i < end; i += step * TOGETHER) {
@@ -587,14 +607,19 @@ static inline void do_stretch(const rw_grain_job *job, int p, int first, int end
         for (int t = 0; t < TOGETHER; t++) { /* the last may stand alone */
             const int own = i + t * step;
             column[t] = own < end ? own : i;
+            to[t] = own < end ? &ready[own - base] : NULL;
             of[t] = own < end ? &w[own - base] : &unused;
             if (own < end)
                 count++;
             else
                 memcpy(unused, w[i - base], sizeof unused);
         }
-        do_patches(job, p, column, count, j, wiener, power, inverse_power, of);
+        do_patches(job, p, column, count, j, wiener, power, inverse_power, of, to);
     }
+    /* every second, then those between: what was just written is not read again at once */
+    for (int turn = 0; turn < 2; turn++)
+        for (int i = first + turn * step; i < end; i += 2 * step)
+            add_up(job, p, RW_GRAIN_STEP * i - 4, RW_GRAIN_STEP * j - 4, &ready[i - base]);
 }
 
 void NAME(rw_grain_row)(const rw_grain_job *job, int j, bool wiener)
