@@ -249,12 +249,21 @@ static inline void inverse(patch *p)
 
 /* ---- patches ---- */
 
+/* Patches are read from more places at a time than the machine foresees: asks for the rows that
+ * the row of patches above did not read, as far ahead as the next stretch. */
+static inline void look_ahead(const float *at, ptrdiff_t stride)
+{
+    for (int k = 5; k <= 9; k++)
+        __builtin_prefetch(at + k * stride + STRETCH * RW_GRAIN_STEP);
+}
+
 /* Patches are at (x[t], y). */
 static inline void cut(patch *p, rw_plane in, const int *x, int y)
 {
     const float *at[TOGETHER];
     for (int t = 0; t < TOGETHER; t++)
         at[t] = in.px + y * in.stride + x[t];
+    look_ahead(at[0], in.stride);
     for (int k = 0; k < 8; k++) {
         p->row[k] = load_each(at);
         for (int t = 0; t < TOGETHER; t++)
@@ -309,14 +318,6 @@ static inline const float *locate(rw_plane in, int x, int y, float dx, float dy,
     *fx = px - (float)i;
     *fy = py - (float)j;
     return in.px + (j - RW_FILM_BORDER) * in.stride + i - RW_FILM_BORDER;
-}
-
-/* Neighbours are read from more places at a time than the machine foresees: asks for the rows that
- * the row of patches above did not read, as far ahead as the next stretch. */
-static inline void look_ahead(const float *at, ptrdiff_t stride)
-{
-    for (int k = 5; k <= 9; k++)
-        __builtin_prefetch(at + k * stride + STRETCH * RW_GRAIN_STEP);
 }
 
 /* Bicubic. */
