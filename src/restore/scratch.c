@@ -879,15 +879,33 @@ static effect *measure_effects(const strip *s)
     return e;
 }
 
-static void effect_at(effect e[3], const effect *knots, const strip *s, int k, int y)
+/* The effects at a knot of the place that lies at column k of row y: the ridge moves between pixels
+ * from row to row. */
+static void effect_of_knot(effect e[3], const effect *knots, const strip *s, int knot, int k, int y)
 {
-    const int columns = 2 * s->half + 1;
-    const effect *a = knots + 3 * (y / KNOT * columns + k + s->half);
-    const effect *b = y % KNOT ? a + 3 * columns : a;
-    const float f = (float)(y % KNOT) / KNOT;
+    const int at_row = MIN(knot * KNOT, s->height - 1), columns = 2 * s->half + 1;
+    const float at =
+        CLAMP((float)(k + s->half) + s->off[at_row] - s->off[y], 0.0f, (float)columns - 1.0f);
+    const int left = MIN((int)at, columns - 2);
+    const float f = at - (float)left;
+    const effect *a = knots + 3 * (knot * columns + left), *b = a + 3;
     for (int c = 0; c < 3; c++)
         e[c] = (effect){a[c].through + f * (b[c].through - a[c].through),
                         a[c].own + f * (b[c].own - a[c].own)};
+}
+
+static void effect_at(effect e[3], const effect *knots, const strip *s, int k, int y)
+{
+    effect below[3];
+    const float f = (float)(y % KNOT) / KNOT;
+    effect_of_knot(e, knots, s, y / KNOT, k, y);
+    if (y % KNOT == 0)
+        return;
+    effect_of_knot(below, knots, s, y / KNOT + 1, k, y);
+    for (int c = 0; c < 3; c++) {
+        e[c].through += f * (below[c].through - e[c].through);
+        e[c].own += f * (below[c].own - e[c].own);
+    }
 }
 
 /* How far what shows through may be used: not where hardly anything does, which would raise the
@@ -907,6 +925,94 @@ static float without(effect e, float trust, float v, float ground)
     return MAX(ground + trust * (seen - ground), 0.0f);
 }
 
+/* Twice the mean over 2 reach + 1 rows (fewer at the ends), of one column, in place. */
+static void smooth_column(float *v, int height, int reach, float *room)
+{
+    for (int turn = 0; turn < 2; turn++) {
+        const float *in = turn ? room : v;
+        float *out = turn ? v : room;
+        double sum = 0.0;
+        for (int y = 0; y < MIN(reach, height); y++)
+            sum += (double)in[y];
+        for (int y = 0; y < height; y++) {
+            if (y + reach < height)
+                sum += (double)in[y + reach];
+            if (y - reach > 0)
+                sum -= (double)in[y - reach - 1];
+            out[y] = (float)(sum / (MIN(y + reach, height - 1) - MAX(y - reach, 0) + 1));
+        }
+    }
+}
+
+#define STREAK 200  /* a part of the height: rows over which a column is brought to its ground */
+#define PART   0.5f /* of what was taken off that this may change */
+#define SKIRT  0.7f /* share of the outermost columns */
+
+/* One column of a repair, by channels: what was there, what is put there, and what that takes off,
+ * smoothed along the line. */
+typedef struct mended {
+    float *now[3], *after[3], *taken[3], *lack, *room;
+} mended;
+
+static void mend_column(mended *m, const strip *s, const effect *knots, int k)
+{
+    const int columns = 2 * s->half + 1, middle = s->half + REACH;
+    for (int y = 0; y < s->height; y++) {
+        effect e[3];
+        effect_at(e, knots, s, k, y);
+        const float trust = trust_of(e);
+        for (int c = 0; c < 3; c++) {
+            m->now[c][y] = s->px[c][y * s->width + middle + k];
+            m->after[c][y] =
+                without(e[c], trust, m->now[c][y], s->ground[c][y * columns + k + s->half]);
+        }
+    }
+}
+
+/* The effect was measured over many rows, so what it misses of a column runs on over many rows: to
+ * the eye a thin line. Over some rows the mean of what is put there is therefore brought to what
+ * both sides say, by no more than a part of what was taken off; what is finer along the line and
+ * shows through stays. */
+static void take_off_streaks(mended *m, const strip *s, int k)
+{
+    const int columns = 2 * s->half + 1, reach = MAX(2, s->height / STREAK);
+    for (int c = 0; c < 3; c++) {
+        for (int y = 0; y < s->height; y++) {
+            m->lack[y] = s->ground[c][y * columns + k + s->half] - m->after[c][y];
+            m->taken[c][y] = m->now[c][y] - m->after[c][y];
+        }
+        smooth_column(m->lack, s->height, reach, m->room);
+        smooth_column(m->taken[c], s->height, reach, m->room);
+        for (int y = 0; y < s->height; y++) {
+            const float most = PART * fabsf(m->taken[c][y]);
+            const float by = CLAMP(m->lack[y], -most, most);
+            m->after[c][y] = MAX(m->after[c][y] + by, 0.0f);
+            m->taken[c][y] -= by;
+        }
+    }
+}
+
+static int64_t put_column(rw_frame *frame, const mended *m, const strip *s, int k, int sign,
+                          uint8_t *mask)
+{
+    int64_t changed = 0;
+    for (int y = 0; y < s->height; y++) {
+        const int x = s->centre[y] + k;
+        /* against the sign of the track it is no scratch */
+        const float taken = 0.25f * (m->taken[0][y] + m->taken[2][y]) + 0.5f * m->taken[1][y];
+        if (x < 0 || x >= frame->width || (float)sign * taken < 0.0f)
+            continue;
+        const float share = abs(k) == s->half ? SKIRT : 1.0f;
+        for (int c = 0; c < 3; c++)
+            frame->plane[c][y * frame->stride + x] =
+                m->now[c][y] + share * (m->after[c][y] - m->now[c][y]);
+        if (mask)
+            mask[y * frame->width + x] = 255;
+        changed++;
+    }
+    return changed;
+}
+
 int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t *mask)
 {
     if (!frame->plane[1])
@@ -918,42 +1024,27 @@ int64_t rw_scratch_repair(rw_frame *frame, const rw_scratch_line *line, uint8_t 
     follow_ridge(&s, frame, line);
     s.half = measure_half(&s, frame, line->sign);
     s.width = 2 * (s.half + REACH) + 1;
-    const int columns = 2 * s.half + 1, middle = s.half + REACH;
-    float *data = g_new(float, 3 * (s.width + columns + 1) * s.height), *next = data;
+    const int columns = 2 * s.half + 1;
+    float *data = g_new(float, (3 * (s.width + columns + 1) + 11) * s.height), *next = data;
     for (int c = 0; c < 3; c++) {
         s.px[c] = next;
         s.ground[c] = s.px[c] + s.width * s.height;
         s.unsure[c] = s.ground[c] + columns * s.height;
         next = s.unsure[c] + s.height;
     }
+    mended m;
+    float **const rows[11] = {&m.now[0],   &m.now[1],   &m.now[2],   &m.after[0],
+                              &m.after[1], &m.after[2], &m.taken[0], &m.taken[1],
+                              &m.taken[2], &m.lack,     &m.room};
+    for (int i = 0; i < 11; i++, next += s.height)
+        *rows[i] = next;
     cut_strip(&s, frame);
     effect *knots = measure_effects(&s);
     int64_t changed = 0;
-    for (int y = 0; y < s.height; y++) {
-        for (int k = -s.half; k <= s.half; k++) {
-            const int x = s.centre[y] + k;
-            if (x < 0 || x >= frame->width)
-                continue;
-            float now[3], after[3], change = 0.0f;
-            effect e[3];
-            effect_at(e, knots, &s, k, y);
-            const float trust = trust_of(e);
-            for (int c = 0; c < 3; c++) {
-                now[c] = s.px[c][y * s.width + middle + k];
-                after[c] = without(e[c], trust, now[c], s.ground[c][y * columns + k + s.half]);
-                const float part = sqrtf(MAX(now[c], 0.0f)) - sqrtf(after[c]);
-                change += (c == 1 ? 0.5f : 0.25f) * (float)line->sign * part;
-            }
-            /* against the sign of the track it is no scratch */
-            if (change < 0.0f)
-                continue;
-            const float share = abs(k) == s.half ? 0.7f : 1.0f;
-            for (int c = 0; c < 3; c++)
-                frame->plane[c][y * frame->stride + x] = now[c] + share * (after[c] - now[c]);
-            if (mask)
-                mask[y * frame->width + x] = 255;
-            changed++;
-        }
+    for (int k = -s.half; k <= s.half; k++) {
+        mend_column(&m, &s, knots, k);
+        take_off_streaks(&m, &s, k);
+        changed += put_column(frame, &m, &s, k, line->sign, mask);
     }
     g_free(s.centre);
     g_free(s.off);
