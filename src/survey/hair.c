@@ -232,20 +232,23 @@ static inline bool lasts(const rw_hair_finder *f, uint32_t history)
     return f->lasting[history & ((1u << f->patience) - 1)];
 }
 
-/* Share of the ridges of `patience` frames ago, suspects' own apart, that lasted since. */
-static double others_last(const rw_hair_finder *f, rw_irect area, int *counted)
+/* Ridges of `patience` frames ago that are no suspects', and how many of them lasted since. */
+typedef struct census {
+    int all, lasting;
+} census;
+
+static census count_others(const rw_hair_finder *f, rw_irect area)
 {
-    int all = 0, lasting = 0;
+    census c = {0, 0};
     for (int y = area.y; y < area.y + area.height; y++)
         for (int x = area.x; x < area.x + area.width; x++) {
             ptrdiff_t i = (ptrdiff_t)y * f->width + x;
             if (!(f->history[i] >> (f->patience - 1) & 1) || f->taken[i])
                 continue;
-            all++;
-            lasting += lasts(f, f->history[i]);
+            c.all++;
+            c.lasting += lasts(f, f->history[i]);
         }
-    *counted = all;
-    return all ? (double)lasting / all : 0;
+    return c;
 }
 
 /* ---- suspects ---- */
@@ -447,7 +450,31 @@ static bool is_kin(const suspect *a, const suspect *b)
            a->box.y - KIN < b->box.y + b->box.height && b->box.y - KIN < a->box.y + a->box.height;
 }
 
-/* A hair often shows in parts: what touches a proved one and came with it is proved, too. */
+/* Did nearly all else that was thin and dark go? */
+static bool others_gone(census others)
+{
+    enum { ENOUGH = 150 };
+    return others.all >= ENOUGH && others.lasting < OTHERS_LAST * others.all;
+}
+
+/* Is this the only thin thing that stands? Where others do that belong to another thing, they are
+ * the picture's, and so may this be: on a tripod scene everything lasts. */
+static bool stands_alone(const rw_hair_finder *f, const suspect *s)
+{
+    enum { NET = 5 }; /* a hair's area is a few times its length */
+    int standing = 0;
+    for (guint i = 0; i < f->suspects->len; i++) {
+        const suspect *other = &g_array_index(f->suspects, suspect, i);
+        bool stands = other->mask && (other->state == OPEN || other->state == CONTENT);
+        bool part = is_kin(s, other) && other->area <= s->area;
+        if (other != s && stands && !part)
+            standing += other->area;
+    }
+    return standing <= s->area && s->area < NET * hypot(s->box.width, s->box.height);
+}
+
+/* A hair often shows in parts: what touches a proved one and came with it is proved, too, unless it
+ * was seen to go with the film. */
 static void prove(rw_hair_finder *f, guint index, rw_hair_proof proof, double confidence)
 {
     suspect *s = &g_array_index(f->suspects, suspect, index);
@@ -458,7 +485,7 @@ static void prove(rw_hair_finder *f, guint index, rw_hair_proof proof, double co
     g_array_append_val(f->hairs, index);
     for (guint i = 0; i < f->suspects->len; i++) {
         const suspect *other = &g_array_index(f->suspects, suspect, i);
-        if (other->mask && (other->state == OPEN || other->state == CONTENT) && is_kin(s, other))
+        if (other->mask && other->state == OPEN && is_kin(s, other))
             prove(f, i, proof, confidence);
     }
 }
@@ -471,7 +498,7 @@ static bool is_plain(const rw_hair_finder *f, const suspect *s, const unrest *u,
            w->rms > HURRY_WEAVE && s->hair.contrast > HURRY_CONTRAST && s->area >= HURRY_AREA;
 }
 
-static void judge(rw_hair_finder *f, guint index, bool others_gone)
+static void judge(rw_hair_finder *f, guint index, census others)
 {
     suspect *s = &g_array_index(f->suspects, suspect, index);
     int age = (int)MIN(f->when[slot(f, 0)].position - s->hair.first + 1, (int64_t)frames_kept(f));
@@ -479,7 +506,7 @@ static void judge(rw_hair_finder *f, guint index, bool others_gone)
         return; /* not at every frame */
     weave w = weave_of(f, age);
     if (w.rms < LEAST_WEAVE) {
-        if (others_gone)
+        if (others_gone(others) && stands_alone(f, s))
             prove(f, index, RW_HAIR_OUTLASTS, 0.9);
         return;
     }
@@ -492,11 +519,12 @@ static void judge(rw_hair_finder *f, guint index, bool others_gone)
             prove(f, index, RW_HAIR_STANDS, 0.8);
         return;
     }
+    bool alone = others_gone(others);
     double stands = s->hair.contrast <= FAINT ? STANDS_FAINT : age < LONG ? STANDS_EARLY : STANDS;
     bool restless = u.share > GOES || u.uneven > 2 * EVEN;
     if (!restless && u.share < stands && fabs(u.uneven) < EVEN)
-        prove(f, index, RW_HAIR_STANDS, others_gone ? 0.97 : 0.9);
-    else if (others_gone && age >= LONG && u.share < PASSES && fabs(u.uneven) < EVEN_ALONE &&
+        prove(f, index, RW_HAIR_STANDS, alone ? 0.97 : 0.9);
+    else if (alone && age >= LONG && u.share < PASSES && fabs(u.uneven) < EVEN_ALONE &&
              s->hair.contrast > HURRY_CONTRAST)
         prove(f, index, RW_HAIR_OUTLASTS, 0.85);
     else if (restless)
@@ -583,14 +611,12 @@ void rw_hair_finder_feed(rw_hair_finder *finder, const rw_hair_frame *frame)
             follow(f, i);
     if (f->fed < f->patience)
         return;
-    int counted;
-    double others = others_last(f, area, &counted);
+    census others = count_others(f, area);
     find_new(f, area);
-    bool others_gone = counted >= 150 && others < OTHERS_LAST;
     for (guint i = 0; i < f->suspects->len; i++) {
         const suspect *s = &g_array_index(f->suspects, suspect, i);
         if (s->mask && s->state == OPEN && s->last_seen == frame->position)
-            judge(f, i, others_gone);
+            judge(f, i, others);
     }
     tidy(f);
 }

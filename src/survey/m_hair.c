@@ -57,6 +57,7 @@ typedef struct showing {
     const char *reel_path;
     GArray *positions; /* size_t */
     rw_irect picture;
+    rw_point path; /* of the picture so far, film mm */
     rw_progress *progress;
 } showing;
 
@@ -84,6 +85,26 @@ static bool read_slide(int64_t n, void *state, void *user, void **result, GError
     return true;
 }
 
+/* The middle of the frame on the film. Where no perforation tells how the film lies, it is let go
+ * with the picture: a hair is still told by what it does not go with. */
+static rw_point film_point(showing *show, size_t i)
+{
+    const rw_track *t = show->track;
+    rw_rect a = t->gauge->camera_aperture;
+    rw_point middle = {a.x + a.width / 2, a.y + a.height / 2};
+    double x = rw_track_value(t, i, RW_M_MOTION_X), y = rw_track_value(t, i, RW_M_MOTION_Y);
+    if (i > t->scene[i] && !isnan(x) && !isnan(y)) {
+        show->path.x += x;
+        show->path.y += y;
+    }
+    rw_gate_method method = t->fit[i].method;
+    if (method == RW_GATE_PICTURE || method == RW_GATE_NONE) {
+        middle.x += show->path.x;
+        middle.y += show->path.y;
+    }
+    return middle;
+}
+
 static bool feed(int64_t n, void *result, void *user, GError **error)
 {
     (void)error;
@@ -92,8 +113,7 @@ static bool feed(int64_t n, void *result, void *user, GError **error)
     const rw_track *t = show->track;
     size_t i = g_array_index(show->positions, size_t, n);
     rw_affine map = rw_hair_film_to_small(&t->basis, t->fit[i].film_to_still);
-    rw_rect a = t->gauge->camera_aperture;
-    rw_point film = rw_affine_apply(map, a.x + a.width / 2, a.y + a.height / 2);
+    rw_point middle = film_point(show, i), film = rw_affine_apply(map, middle.x, middle.y);
     rw_hair_frame frame = {.position = (int64_t)i,
                            .luma = s->luma,
                            .width = s->width,
