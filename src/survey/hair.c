@@ -17,9 +17,10 @@ enum {
     LARGEST_BOX = 200 * 200,
     MOST_SUSPECTS = 256,
     PAD = 3,
-    GATE = 5,  /* pixels from the gate's edge within which nothing is judged */
-    KIN = 8,   /* pixels, and frames, within which parts belong to one hair */
-    DARK = 24, /* coded */
+    GATE = 5,    /* pixels from the gate's edge within which nothing is judged */
+    AT_ONCE = 2, /* frames by which parts of one hair may be seen before others */
+    KIN = 8,     /* pixels, and frames, within which parts belong to one hair */
+    DARK = 24,   /* coded */
     LOCAL = RW_HAIR_LOCAL
 };
 
@@ -474,7 +475,7 @@ static bool stands_alone(const rw_hair_finder *f, const suspect *s)
 }
 
 /* A hair often shows in parts: what touches a proved one and came with it is proved, too, unless it
- * was seen to go with the film. */
+ * was seen to go with the film, or stood there before. */
 static void prove(rw_hair_finder *f, guint index, rw_hair_proof proof, double confidence)
 {
     suspect *s = &g_array_index(f->suspects, suspect, index);
@@ -485,7 +486,8 @@ static void prove(rw_hair_finder *f, guint index, rw_hair_proof proof, double co
     g_array_append_val(f->hairs, index);
     for (guint i = 0; i < f->suspects->len; i++) {
         const suspect *other = &g_array_index(f->suspects, suspect, i);
-        if (other->mask && other->state == OPEN && is_kin(s, other))
+        bool before = other->hair.first < s->hair.first - AT_ONCE;
+        if (other->mask && other->state == OPEN && !before && is_kin(s, other))
             prove(f, i, proof, confidence);
     }
 }

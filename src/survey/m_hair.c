@@ -170,8 +170,13 @@ static bool belongs(const rw_hair *whole, const rw_hair *part)
            (during && left_together && lies_near(&whole->box, &part->box, A_HAIR));
 }
 
+/* The first of the surest parts tells when it came: something of the scene may have stood there
+ * before. */
 static void join(rw_hair *whole, const rw_hair *part)
 {
+    static const double surer = 0.1;
+    if (part->confidence > whole->confidence + surer)
+        whole->first = part->first;
     int x1 = MAX(whole->box.x + whole->box.width, part->box.x + part->box.width);
     int y1 = MAX(whole->box.y + whole->box.height, part->box.y + part->box.height);
     whole->box.x = MIN(whole->box.x, part->box.x);
