@@ -22,11 +22,14 @@
 #define SHARE_DRAWN      0.04
 #define DRAWN_OUT_ACROSS 0.2
 #define DRAWN_OUT_ALONG  2.5
+/* Where a strip of a few rows is found: its place across is sure, along the film it is not. */
+#define VAGUE_ACROSS 0.1
+#define VAGUE_ALONG  2.2
 /* Of what a strip's grain says, this much is left of it after blur, and so uncertain. */
 #define LEFT_BY_BLUR   0.6
 #define SPREAD_OF_BLUR 0.2
 /* Share of strips whose grain says nothing, though they were found. */
-#define ANY         0.02
+#define ANY         0.004
 #define ANY_IN_BLUR 0.08
 /* A strip that is another frame's: unlike by 1, or something of the scene is found elsewhere. */
 #define OTHER_SPREAD 0.06
@@ -146,6 +149,11 @@ static void explore(walk *w, size_t k, place before, double likelihood, unsigned
     }
     double anywhere = other_so_unlike(j) / (4 * REACH * REACH);
     double found = follow(j, &before, &now, var_x, var_y, w->noise) * found_so_unlike(j);
+    double vague = density_at(j->x + before.x, j->y + before.y,
+                              var_x + before.var_x + squared(VAGUE_ACROSS) + lost.var_x,
+                              var_y + before.var_y + squared(VAGUE_ALONG) + lost.var_y) *
+                   0.5 * (found_so_unlike(j) + other_so_unlike(j));
+    found = (1 - j->vague) * found + j->vague * vague;
     explore(w, k + 1, now, likelihood * none * (1 - j->lost) * found, gaps);
     explore(w, k + 1, lost, likelihood * none * j->lost * anywhere, gaps);
     /* another frame's: its scene is found where the picture moved to, or chance finds anything */

@@ -29,6 +29,7 @@ typedef struct rw_join {
     double usual;      /* unlikeness of strips that are found, round here; NAN unknown */
     double spread;     /* its standard deviation */
     double lost;       /* share of strips that are not found although nothing is missing, 0..1 */
+    double vague;      /* share of strips found elsewhere along the film: they have too few rows */
     double wander; /* rms of the picture's own motion on one axis: where another frame's strip of
                     * the same scene may be found */
     bool blurred;  /* one of the two stills is */

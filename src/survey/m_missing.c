@@ -274,6 +274,16 @@ static bool is_torn(const rw_track *t, const film_witness *w, size_t i)
     return t->fit[i].damaged && !w->blurred[i];
 }
 
+/* A strip of the width that a gate lets through, on so few pixels that it tells its place across
+ * but not along the film. */
+static double share_vague(const rw_track *t)
+{
+    static const double strip_mm = 0.075, enough = 12, few = 9, most = 0.008;
+    double px_per_mm = sqrt(fabs(rw_affine_determinant(t->basis.film_to_still)));
+    double rows = strip_mm * px_per_mm * t->basis.eighths / 8;
+    return most * CLAMP((enough - rows) / (enough - few), 0, 1);
+}
+
 static rw_join join_at(const rw_track *t, const film_witness *w, const rw_limits *limits, size_t i)
 {
     static const double by_tear = 0.08; /* beside a blurred one: placed by nothing that is sure */
@@ -281,6 +291,7 @@ static rw_join join_at(const rw_track *t, const film_witness *w, const rw_limits
                  .y = w->shift[i].y,
                  .unlikeness = unlikeness(t, w->side, i),
                  .lost = share_lost(t, w, limits, i),
+                 .vague = share_vague(t),
                  .wander = wander_of(t, w, i),
                  .blurred = w->blurred[i] || w->blurred[i - 1],
                  .loose = w->loose[i]};

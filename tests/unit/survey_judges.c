@@ -476,6 +476,32 @@ static void test_missing_by_both(void)
         }
 }
 
+/* A strip that is as like as another frame's of the scene and lies elsewhere, but only along the
+ * film: of a strip of a few rows that is no proof, of one with more it is. */
+static void test_missing_by_short_strip(void)
+{
+    for (unsigned rows = 0; rows < 2; rows++) {
+        rw_track *t = calm_track(120);
+        if (rows == 0)
+            t->basis.film_to_still = (rw_affine){{{122, 0, -38}, {0, 122, 400}}};
+        still_strips(t);
+        for (size_t i = 0; i < t->count; i++) {
+            t->fit[i].film_to_still = t->basis.film_to_still;
+            set(t, i, RW_M_MOTION_X, 0.02 * made_noise((uint32_t)i, 610));
+            set(t, i, RW_M_MOTION_Y, 0.02 * made_noise((uint32_t)i, 611));
+        }
+        set(t, 50, RW_M_FAR, 0.28);
+        set(t, 50, RW_M_FAR_X, 0.05);
+        set(t, 50, RW_M_FAR_Y, -2.7);
+        rw_verdicts *verdicts = judged(t);
+        tell(verdicts);
+        g_assert_cmpuint(rw_verdicts_count(verdicts), ==, rows);
+        g_assert_cmpuint(rw_verdicts_cover(verdicts, RW_KIND_MISSING, 50), ==, rows);
+        rw_verdicts_free(&verdicts);
+        rw_track_free(&t);
+    }
+}
+
 /* Two stills in a row are smeared; before them or after them a frame is missing, or none is.
  * Between them too little is left of the grain to tell. */
 static void test_missing_among_smears(void)
@@ -930,6 +956,7 @@ int main(int argc, char **argv)
     g_test_add_func("/judges/missing/torn-after-smear", test_torn_after_smear);
     g_test_add_func("/judges/missing/by-motion", test_missing_by_motion);
     g_test_add_func("/judges/missing/by-both", test_missing_by_both);
+    g_test_add_func("/judges/missing/short-strip", test_missing_by_short_strip);
     g_test_add_func("/judges/missing/among-smears", test_missing_among_smears);
     g_test_add_func("/judges/missing/behind-ghost", test_missing_behind_ghost);
     g_test_add_func("/judges/missing/by-rough-clock", test_missing_by_rough_clock);
