@@ -256,6 +256,16 @@ static const char *const calm[] = {"weave", "camera-weave", "shutter", "lamp", "
 static const char *const faults[] = {"damage", "missing", "doubled", "smear", "focus", "soft",
                                      "splice", "step",    "clip",    "alien", NULL};
 
+/* Whether a reel sets anything of a term: then it is not switched off. */
+static bool sets(const reel_case *c, const char *term)
+{
+    size_t length = strlen(term);
+    for (int i = 0; i < MOST_SETS && c->set[i]; i++)
+        if (g_str_has_prefix(c->set[i], term) && c->set[i][length] == '.')
+            return true;
+    return false;
+}
+
 static rw_demo *plan_reel(const reel_case *c, const char *footage, int seed, bool twin,
                           GError **error)
 {
@@ -272,7 +282,7 @@ static rw_demo *plan_reel(const reel_case *c, const char *footage, int seed, boo
     }
     bool ok = true;
     for (int i = 0; ok && faults[i]; i++)
-        ok = rw_demo_options_off(o, faults[i], error);
+        ok = (!twin && sets(c, faults[i])) || rw_demo_options_off(o, faults[i], error);
     for (int i = 0; ok && !twin && i < MOST_SETS && c->set[i]; i++)
         ok = rw_demo_options_set(o, c->set[i], error);
     for (int i = 0; ok && twin && calm[i]; i++)
