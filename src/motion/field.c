@@ -11,6 +11,7 @@
 #define CONTENT     1.2f  /* times the noise: a match that need not be bettered */
 #define WIDE_LEVEL  1     /* half resolution */
 #define WIDE_REACH  16    /* px of that level */
+#define SMALL_STEP  0.1f  /* px: the next would be far smaller yet */
 #define CELL_AREA   64.0f /* px of the window that chooses for a cell */
 #define CELL_PRICE  0.3f  /* of leaving the own block's vector, in units of lambda */
 #define WINDOW_AREA ((float)(RW_MOTION_WINDOW * RW_MOTION_WINDOW))
@@ -415,7 +416,7 @@ static void search_wide(const search *s, grid *g, int reach, float noise)
 }
 
 /* The vectors of the eight blocks around. */
-typedef struct ring {
+typedef struct company {
     f8 x, y;
 } company;
 
@@ -500,7 +501,7 @@ static void refine(const search *s, grid *g, int steps, float noise)
                 v = keep_inside(s, i, j, (vec){v.x + step.x, v.y + step.y});
                 if (fabsf(v.x - start.x) > 1.5f || fabsf(v.y - start.y) > 1.5f)
                     break;
-                if (fabsf(step.x) + fabsf(step.y) < 0.03f)
+                if (fabsf(step.x) + fabsf(step.y) < SMALL_STEP)
                     break;
             }
             if (same(v, start))
@@ -887,7 +888,7 @@ static void search_level(direction *d, int level, bool hinted)
         search_on(&d->s, &d->now, d->noise);
         d->noise = match_noise(&d->now);
     }
-    if (level == WIDE_LEVEL)
+    if (level == WIDE_LEVEL && !hinted)
         search_wide(&d->s, &d->now, WIDE_REACH, d->noise);
     set_prices(&d->s, d->noise);
     for (int round = 0; round < (told ? 0 : level ? 2 : 1); round++) {
