@@ -335,9 +335,10 @@ static double normal(double x, double sd)
 
 /* A camera that did not fire makes a whole multiple, a film that ran on makes nothing; a person's
  * pause may be of any length. */
-static double clock_odds(double gap, double spread)
+static double clock_odds(double gap, double spread, bool heard)
 {
-    static const double pause = 0.03, tail = 0.12, ran_on = 0.45, most = 3.4;
+    static const double pause = 0.03, tail = 0.12, ran_on = 0.45;
+    const double most = heard ? 3.4 : 4; /* where no strip shows there is nobody else to ask */
     if (isnan(gap))
         return 0;
     double any = pause / (fmax(gap, 0.1) * log(1000)), share = 0.7;
@@ -413,7 +414,8 @@ static void hear(const rw_track *t, const film_witness *film, const rw_limits *l
         case_for *c = &cases[i];
         c->gap = interval(t, i, &c->spread);
         c->moved = moved[i];
-        double clock = clock_odds(c->gap, c->spread), picture = motion_odds(t, moved, i);
+        double clock = clock_odds(c->gap, c->spread, film->heard),
+               picture = motion_odds(t, moved, i);
         c->clock = c->gap > limits->v[RW_LIMIT_GAP] && clock > 1;
         c->picture = c->moved > 1.6 && picture > 1;
         c->before = nothing_known + clock + picture;
