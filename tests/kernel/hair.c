@@ -8,7 +8,7 @@
 
 #include "survey/hair_dsp.h"
 
-#include <glib.h>
+#include "../support/levels.h"
 
 enum { MOST = 90, STRIDE = MOST + 16, ROWS = 9, GUARD = 16 };
 
@@ -131,16 +131,5 @@ static void bench(rw_cpu level)
 
 int main(int argc, char **argv)
 {
-    for (int i = 1; i < argc; i++)
-        if (strcmp(argv[i], "--bench") == 0) {
-            for (int k = RW_CPU_C; k <= (int)rw_cpu_level(); k++)
-                bench((rw_cpu)k);
-            return 0;
-        }
-    g_test_init(&argc, &argv, NULL);
-    for (int k = RW_CPU_C; k <= RW_CPU_AVX512; k++) {
-        g_autofree char *path = g_strdup_printf("/kernel/hair/%s", rw_cpu_name((rw_cpu)k));
-        g_test_add_data_func(path, GINT_TO_POINTER(k), test_level);
-    }
-    return g_test_run();
+    return levels_main(argc, argv, "hair", test_level, bench);
 }
