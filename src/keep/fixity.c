@@ -11,7 +11,7 @@
 #include "keep/bag.h"
 #include "keep/copy.h"
 
-enum { ALGORITHMS = 5, WINDOW = 8 };
+enum { WINDOW = 8 };
 
 /* A manifest: one algorithm's list of payload files, or of the bag's own. */
 typedef struct listing {
@@ -253,44 +253,42 @@ static const listing *missing_from(const checking *c, const char *path)
     return NULL;
 }
 
-/* A sentence when the file is not what the lists say; NULL when it is. */
-static char *compare_sums(const checking *c, const char *path, GChecksum *const *sums)
+static void free_sum(gpointer sum)
 {
-    const GPtrArray *lists = is_payload(path) ? c->payload : c->tags;
-    for (guint i = 0, s = 0; i < lists->len; i++) {
-        const listing *l = g_ptr_array_index(lists, i);
-        const char *digest = g_hash_table_lookup(l->digests, path);
-        if (digest && !g_str_equal(digest, g_checksum_get_string(sums[s++])))
-            return g_strdup_printf("%s has changed: its checksum is not the one in %s.", path,
-                                   l->name);
-    }
-    return NULL;
+    if (sum) /* the end of the list */
+        g_checksum_free(sum);
 }
 
 static bool look_at(const checking *c, const char *path, outcome *o, GError **error)
 {
-    GChecksum *sums[ALGORITHMS + 1] = {NULL};
     const GPtrArray *lists = is_payload(path) ? c->payload : c->tags;
+    g_autoptr(GPtrArray) of = g_ptr_array_new(); /* lists that name the file, ... */
+    g_autoptr(GPtrArray) sums = g_ptr_array_new_with_free_func(free_sum); /* ... and its sums */
     g_autoptr(GError) fault = NULL;
     g_autofree char *full = path_in(c, path);
-    size_t n = 0;
-    for (guint i = 0; i < lists->len && n < ALGORITHMS; i++) {
-        const listing *l = g_ptr_array_index(lists, i);
-        if (g_hash_table_contains(l->digests, path))
-            sums[n++] = g_checksum_new(l->type);
+    for (guint i = 0; i < lists->len; i++) {
+        listing *l = g_ptr_array_index(lists, i);
+        if (!g_hash_table_contains(l->digests, path))
+            continue;
+        g_ptr_array_add(of, l);
+        g_ptr_array_add(sums, g_checksum_new(l->type));
     }
-    bool ok = rw_sum_file(full, sums, &c->stop, &o->bytes, &fault);
-    if (ok)
-        o->trouble = compare_sums(c, path, sums);
-    for (size_t i = 0; i < n; i++)
-        g_checksum_free(sums[i]);
-    if (!ok && g_error_matches(fault, RW_ERROR, RW_ERROR_CANCELLED)) {
-        g_propagate_error(error, g_steal_pointer(&fault));
-        return false;
-    }
-    if (!ok) {
+    g_ptr_array_add(sums, NULL);
+    if (!rw_sum_file(full, (GChecksum **)sums->pdata, &c->stop, &o->bytes, &fault)) {
+        bool stopped = g_error_matches(fault, RW_ERROR, RW_ERROR_CANCELLED);
         o->bytes = -1;
-        o->trouble = g_strdup(fault->message);
+        if (stopped)
+            g_propagate_error(error, g_steal_pointer(&fault));
+        else
+            o->trouble = g_strdup(fault->message);
+        return !stopped;
+    }
+    for (guint i = 0; i < of->len && !o->trouble; i++) {
+        const listing *l = g_ptr_array_index(of, i);
+        const char *digest = g_hash_table_lookup(l->digests, path);
+        if (!g_str_equal(digest, g_checksum_get_string(g_ptr_array_index(sums, i))))
+            o->trouble = g_strdup_printf("%s has changed: its checksum is not the one in %s.", path,
+                                         l->name);
     }
     return true;
 }

@@ -161,6 +161,11 @@ def check_foreign(tap, reelwright, folder):
     done = run([reelwright, 'package', '--check', bag])
     tap.ok(done.returncode == 0 and 'md5' in done.stdout, 'a bag of somebody else\'s is checked',
            done.stdout + done.stderr)
+    for word in ('MD5', 'Md5', 'sha1', 'SHA1', 'sha256', 'SHA256', 'sha512'):
+        with open(os.path.join(bag, f'manifest-{word}.txt'), 'w', encoding='utf-8') as file:
+            file.write(f'{hashlib.new(word.lower(), b"abc").hexdigest()} data/a b.txt\n')
+    done = run([reelwright, 'package', '--check', bag])
+    tap.equal(done.returncode, 0, 'and with more lists than there are algorithms')
 
 
 def check_lost(tap, reelwright, reel, folder):
