@@ -349,6 +349,13 @@ static double clock_odds(double gap, double spread, bool heard)
     return fmin(log(with / without), most);
 }
 
+typedef struct case_for {
+    double gap, moved;    /* interval and motion, to the usual; NAN unknown */
+    double before, after; /* ln odds without the film, and with it */
+    double lost;
+    bool clock, picture, home;
+} case_for;
+
 /* ---- and the picture's ---- */
 
 /* Motion into position i in units of the nearest steps before and after it in its scene. What was
@@ -374,48 +381,39 @@ static double motion(const rw_track *t, const film_witness *w, size_t i)
 }
 
 /* What the picture's motion says at position i: steps are all the more telling the more even those
- * around it are. moved: by position. */
-static double motion_odds(const rw_track *t, const double *moved, size_t i)
+ * around it are. */
+static double motion_odds(const rw_track *t, const case_for *cases, size_t i)
 {
     enum { ENOUGH = 4 };
     static const double leaps = 0.03, least = 0.1, mean = 0.75, sd = 0.38, range = 5, most = 2.7;
     double around[2 * REACH + 1];
     size_t n = 0, first = i > REACH ? i - REACH : 1;
-    if (isnan(moved[i]))
+    if (isnan(cases[i].moved))
         return 0;
     for (size_t k = first; k <= i + REACH && k < t->count; k++)
-        if (k != i && t->scene[k] == t->scene[i] && !isnan(moved[k]))
-            around[n++] = moved[k];
+        if (k != i && t->scene[k] == t->scene[i] && !isnan(cases[k].moved))
+            around[n++] = cases[k].moved;
     double usual = n >= ENOUGH ? rw_median(around, n) : mean;
     double spread = n >= ENOUGH ? fmax(least, rw_robust_sd(around, n, usual)) : sd;
-    double any = leaps / range, here = normal(moved[i] - usual, spread);
-    double twice = normal(moved[i] - 2 * fmax(usual, mean), hypot(spread, 0.35));
+    double any = leaps / range, here = normal(cases[i].moved - usual, spread);
+    double twice = normal(cases[i].moved - 2 * fmax(usual, mean), hypot(spread, 0.35));
     return CLAMP(log((0.5 * twice + 0.5 * here + any) / ((1 - leaps) * here + any)), -1, most);
 }
 
 /* ---- together ---- */
-
-typedef struct case_for {
-    double gap, spread, moved; /* interval and motion, to the usual; NAN unknown */
-    double before, after;      /* ln odds without the film, and with it */
-    double lost;
-    bool clock, picture, home;
-} case_for;
 
 /* The witnesses that speak without the film. */
 static void hear(const rw_track *t, const film_witness *film, const rw_limits *limits,
                  case_for *cases)
 {
     static const double nothing_known = -3.0;
-    g_autofree double *moved = g_new(double, t->count + 1);
     for (size_t i = 0; i < t->count; i++)
-        moved[i] = i ? motion(t, film, i) : NAN;
+        cases[i].moved = i ? motion(t, film, i) : NAN;
     for (size_t i = 1; i < t->count; i++) {
         case_for *c = &cases[i];
-        c->gap = interval(t, i, &c->spread);
-        c->moved = moved[i];
-        double clock = clock_odds(c->gap, c->spread, film->heard),
-               picture = motion_odds(t, moved, i);
+        double spread = 0;
+        c->gap = interval(t, i, &spread);
+        double clock = clock_odds(c->gap, spread, film->heard), picture = motion_odds(t, cases, i);
         c->clock = c->gap > limits->v[RW_LIMIT_GAP] && clock > 1;
         c->picture = c->moved > 1.6 && picture > 1;
         c->before = nothing_known + clock + picture;
