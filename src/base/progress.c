@@ -24,14 +24,14 @@ rw_progress *rw_progress_new(const char *what, const char *units, int64_t total)
     return p;
 }
 
-static void format_time(char *out, size_t size, double seconds)
+void rw_progress_format_time(char out[RW_TIME_TEXT], double seconds)
 {
     int64_t s = (int64_t)(seconds + 0.5);
     if (s >= 3600)
-        g_snprintf(out, size, "%" G_GINT64_FORMAT " h %02" G_GINT64_FORMAT " min", s / 3600,
+        g_snprintf(out, RW_TIME_TEXT, "%" G_GINT64_FORMAT " h %02" G_GINT64_FORMAT " min", s / 3600,
                    s / 60 % 60);
     else
-        g_snprintf(out, size, "%" G_GINT64_FORMAT ":%02" G_GINT64_FORMAT, s / 60, s % 60);
+        g_snprintf(out, RW_TIME_TEXT, "%" G_GINT64_FORMAT ":%02" G_GINT64_FORMAT, s / 60, s % 60);
 }
 
 static void show(rw_progress *p, bool last)
@@ -44,9 +44,9 @@ static void show(rw_progress *p, bool last)
     }
     double elapsed = (double)(g_get_monotonic_time() - p->start_us) * 1e-6;
     double rate = elapsed > 0 ? (double)(p->done - p->first) / elapsed : 0;
-    char time[32];
-    format_time(time, sizeof time,
-                last || rate <= 0 ? elapsed : (double)(p->total - p->done) / rate);
+    char time[RW_TIME_TEXT];
+    rw_progress_format_time(time,
+                            last || rate <= 0 ? elapsed : (double)(p->total - p->done) / rate);
     const char *end = p->terminal && !last ? "" : "\n";
     fprintf(stderr,
             "%s%s: %" G_GINT64_FORMAT " of %" G_GINT64_FORMAT " %s, %.1f a second, %s%s%s%s",
@@ -87,4 +87,28 @@ void rw_progress_free(rw_progress **progress)
     g_free(p->what);
     g_free(p->units);
     g_clear_pointer(progress, g_free);
+}
+
+/* ---- reading along ---- */
+
+void rw_progress_line_clear(rw_progress_line *line)
+{
+    g_free(line->what);
+    g_free(line->units);
+    *line = (rw_progress_line){0};
+}
+
+bool rw_progress_read(const char *line, rw_progress_line *to)
+{
+    if (!g_str_has_prefix(line, "progress: "))
+        return false;
+    g_auto(GStrv) words = g_strsplit(line, " ", 5);
+    if (g_strv_length(words) < 5)
+        return false;
+    rw_progress_line_clear(to);
+    *to = (rw_progress_line){.what = g_strdup(words[1]),
+                             .units = g_strdup(words[4]),
+                             .done = g_ascii_strtoll(words[2], NULL, 10),
+                             .total = g_ascii_strtoll(words[3], NULL, 10)};
+    return true;
 }

@@ -24,4 +24,21 @@ void rw_progress_step(rw_progress *progress, int64_t done);
 void rw_progress_interrupt(rw_progress *progress);
 void rw_progress_free(rw_progress **progress);
 
+/* ---- reading along ---- */
+
+/* What such a line says. */
+typedef struct rw_progress_line {
+    char *what, *units;
+    int64_t done, total;
+} rw_progress_line;
+
+/* False, and nothing changed, when the line is something else. *to must be zeroed or hold what an
+ * earlier line said, which is freed. */
+bool rw_progress_read(const char *line, rw_progress_line *to);
+void rw_progress_line_clear(rw_progress_line *line);
+
+/* "4:10", "2 h 05 min". */
+enum { RW_TIME_TEXT = 32 };
+void rw_progress_format_time(char out[RW_TIME_TEXT], double seconds);
+
 #endif

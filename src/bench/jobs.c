@@ -1,12 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <signal.h>
 #include <string.h>
-#include <sys/prctl.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 #include <gio/gio.h>
 
+#include "base/child.h"
+#include "base/progress.h"
 #include "bench/jobs.h"
 
 #define MAX_KEPT    60
@@ -24,8 +25,7 @@ typedef struct job {
     char *kind, *reel, *key, *scratch, **arguments;
     job_state state;
     bool stop_asked;
-    char *what, *units;
-    int64_t done, total;
+    rw_progress_line progress;
     int64_t start_us, end_us;
     GString *message; /* what it said on stderr, last lines */
     GString *result;  /* on stdout */
@@ -61,8 +61,7 @@ static void job_free(job *j)
     g_free(j->key);
     g_free(j->scratch);
     g_strfreev(j->arguments);
-    g_free(j->what);
-    g_free(j->units);
+    rw_progress_line_clear(&j->progress);
     g_string_free(j->message, TRUE);
     g_string_free(j->result, TRUE);
     g_clear_object(&j->process);
@@ -85,10 +84,10 @@ static void write_job(rw_doc *json, const job *j)
     rw_doc_text(json, "reel", j->reel);
     rw_doc_text(json, "key", j->key);
     rw_doc_text(json, "state", state_names[j->state]);
-    rw_doc_text(json, "what", j->what);
-    rw_doc_text(json, "units", j->units);
-    rw_doc_whole(json, "done", j->done);
-    rw_doc_whole(json, "total", j->total);
+    rw_doc_text(json, "what", j->progress.what);
+    rw_doc_text(json, "units", j->progress.units);
+    rw_doc_whole(json, "done", j->progress.done);
+    rw_doc_whole(json, "total", j->progress.total);
     rw_doc_number(json, "seconds", j->start_us ? (double)(now - j->start_us) * 1e-6 : 0);
     rw_doc_text(json, "message", j->message->len ? j->message->str : NULL);
     rw_doc_text(json, "result", j->result->len ? j->result->str : NULL);
@@ -111,23 +110,6 @@ static void add_text(GString *to, const char *text, size_t bytes)
     g_string_append_len(to, text, (gssize)MIN(bytes, MAX_TEXT));
     if (to->len > MAX_TEXT)
         g_string_erase(to, 0, (gssize)(to->len - MAX_TEXT));
-}
-
-/* "progress: WHAT DONE TOTAL UNITS" */
-static bool take_progress(job *j, const char *line)
-{
-    if (!g_str_has_prefix(line, "progress: "))
-        return false;
-    g_auto(GStrv) words = g_strsplit(line, " ", 5);
-    if (g_strv_length(words) < 5)
-        return false;
-    g_free(j->what);
-    g_free(j->units);
-    j->what = g_strdup(words[1]);
-    j->done = g_ascii_strtoll(words[2], NULL, 10);
-    j->total = g_ascii_strtoll(words[3], NULL, 10);
-    j->units = g_strdup(words[4]);
-    return true;
 }
 
 static void weigh_scratch(job *j)
@@ -171,7 +153,7 @@ static void on_line(GObject *source, GAsyncResult *result, gpointer data)
         return;
     }
     g_mutex_lock(&j->jobs->lock);
-    if (!take_progress(j, line)) {
+    if (!rw_progress_read(line, &j->progress)) {
         if (j->message->len)
             g_string_append_c(j->message, '\n');
         add_text(j->message, line, bytes);
@@ -206,31 +188,12 @@ static void on_exit_status(GObject *source, GAsyncResult *result, gpointer data)
     part_ended(j);
 }
 
-/* Between fork and exec: nothing but plain system calls. */
-static void before_exec(gpointer parent)
-{
-    prctl(PR_SET_PDEATHSIG, SIGTERM);
-    if (getppid() != *(const pid_t *)parent)
-        _exit(1); /* it died before the line above */
-    if (nice(NICENESS) == -1) {
-    } /* then not */
-}
-
 static void run(job *j)
 {
-    static pid_t self;
-    self = getpid();
     g_autoptr(GError) error = NULL;
-    g_autoptr(GPtrArray) argv = g_ptr_array_new();
-    g_ptr_array_add(argv, j->jobs->program);
-    for (char **a = j->arguments; *a; a++)
-        g_ptr_array_add(argv, *a);
-    g_ptr_array_add(argv, NULL);
-    g_autoptr(GSubprocessLauncher) launcher =
-        g_subprocess_launcher_new(G_SUBPROCESS_FLAGS_STDOUT_PIPE | G_SUBPROCESS_FLAGS_STDERR_PIPE);
-    g_subprocess_launcher_setenv(launcher, "REELWRIGHT_PROGRESS", "lines", TRUE);
-    g_subprocess_launcher_set_child_setup(launcher, before_exec, &self, NULL);
-    j->process = g_subprocess_launcher_spawnv(launcher, (const char *const *)argv->pdata, &error);
+    j->process = rw_child_start(j->jobs->program, (const char *const *)j->arguments,
+                                G_SUBPROCESS_FLAGS_STDOUT_PIPE | G_SUBPROCESS_FLAGS_STDERR_PIPE,
+                                NICENESS, &error);
     g_mutex_lock(&j->jobs->lock);
     j->start_us = g_get_monotonic_time();
     j->state = j->process ? RUNNING : FAILED;

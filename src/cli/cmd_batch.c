@@ -7,14 +7,13 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
-#include <sys/prctl.h>
 #include <unistd.h>
-
-#include <gio/gio.h>
 
 #include <reelwright/deliver.h>
 
+#include "base/child.h"
 #include "base/cpu.h"
+#include "base/progress.h"
 #include "cli/batch_steps.h"
 #include "cli/cli.h"
 #include "cli/tell.h"
@@ -33,8 +32,8 @@ typedef struct reel_work {
     int64_t redo;  /* findings that ask for new stills; -1 unknown */
     /* of the step that runs: */
     GSubprocess *process;
-    int64_t done, total, part_us; /* part_us: when this count began */
-    char part[24], units[24];
+    rw_progress_line progress;
+    int64_t part_us; /* when this count began */
 } reel_work;
 
 typedef struct batch {
@@ -49,15 +48,6 @@ typedef struct batch {
 
 /* ---- telling ---- */
 
-static void format_time(char out[24], double seconds)
-{
-    int64_t s = (int64_t)(seconds + 0.5);
-    if (s >= 3600)
-        g_snprintf(out, 24, "%d h %02d min", (int)(s / 3600), (int)(s / 60 % 60));
-    else
-        g_snprintf(out, 24, "%d:%02d", (int)(s / 60), (int)(s % 60));
-}
-
 /* With the lock held, as all that follows here. */
 static void clear_line(batch *b)
 {
@@ -68,8 +58,8 @@ static void clear_line(batch *b)
 
 static void tell_step(batch *b, const reel_work *w, rw_batch_step step)
 {
-    char time[24];
-    format_time(time, w->seconds[step]);
+    char time[RW_TIME_TEXT];
+    rw_progress_format_time(time, w->seconds[step]);
     clear_line(b);
     FILE *to = b->json ? stderr : stdout;
     fprintf(to, "%s: %s %s", w->name, rw_batch_step_name(step), outcome_words[w->state[step]]);
@@ -95,16 +85,16 @@ static int running_step(const reel_work *w)
 static void add_status(GString *text, const reel_work *w, int step)
 {
     double elapsed = (double)(g_get_monotonic_time() - w->part_us) * 1e-6;
-    double rate = elapsed > 0 ? (double)w->done / elapsed : 0;
-    char time[24];
+    double rate = elapsed > 0 ? (double)w->progress.done / elapsed : 0;
+    char time[RW_TIME_TEXT];
     g_string_append_printf(text, "%s%s: %s", text->len ? "; " : "", w->name,
                            rw_batch_step_name((rw_batch_step)step));
-    if (w->total <= 0 || rate <= 0)
+    if (w->progress.total <= 0 || rate <= 0)
         return;
-    format_time(time, (double)(w->total - w->done) / rate);
+    rw_progress_format_time(time, (double)(w->progress.total - w->progress.done) / rate);
     g_string_append_printf(
-        text, ", %" G_GINT64_FORMAT " of %" G_GINT64_FORMAT " %s, %.1f a second, %s left", w->done,
-        w->total, w->units, rate, time);
+        text, ", %" G_GINT64_FORMAT " of %" G_GINT64_FORMAT " %s, %.1f a second, %s left",
+        w->progress.done, w->progress.total, w->progress.units, rate, time);
 }
 
 static void tell_status(batch *b)
@@ -128,49 +118,20 @@ static void tell_status(batch *b)
 
 /* ---- one step of one reel, on a worker ---- */
 
-/* Between fork and exec: nothing but plain system calls. */
-static void before_exec(gpointer parent)
-{
-    prctl(PR_SET_PDEATHSIG, SIGTERM);
-    if (getppid() != *(const pid_t *)parent)
-        _exit(1); /* it died before the line above */
-}
-
-/* "progress: PART DONE TOTAL UNITS", or something to keep in case that it fails. */
+/* How far it is, or something to keep in case that it fails. */
 static void take_line(batch *b, reel_work *w, const char *line)
 {
-    char part[24], units[24];
-    long long done, total;
     g_mutex_lock(&b->lock);
-    if (sscanf(line, "progress: %23s %lld %lld %23s", part, &done, &total, units) == 4) {
-        if (!g_str_equal(part, w->part)) {
+    g_autofree char *before = g_strdup(w->progress.what);
+    if (rw_progress_read(line, &w->progress)) {
+        if (g_strcmp0(before, w->progress.what) != 0)
             w->part_us = g_get_monotonic_time();
-            g_strlcpy(w->part, part, sizeof w->part);
-        }
-        w->done = done;
-        w->total = total;
-        g_strlcpy(w->units, units, sizeof w->units);
     } else if (*line) {
         g_free(w->message);
         w->message = g_utf8_make_valid(
             g_str_has_prefix(line, "reelwright: ") ? line + strlen("reelwright: ") : line, -1);
     }
     g_mutex_unlock(&b->lock);
-}
-
-static GSubprocess *start(const batch *b, char **words, GError **error)
-{
-    pid_t self = getpid();
-    g_autoptr(GPtrArray) argv = g_ptr_array_new();
-    g_autoptr(GSubprocessLauncher) launcher = g_subprocess_launcher_new(
-        G_SUBPROCESS_FLAGS_STDOUT_SILENCE | G_SUBPROCESS_FLAGS_STDERR_PIPE);
-    g_ptr_array_add(argv, b->program);
-    for (char **word = words; *word; word++)
-        g_ptr_array_add(argv, *word);
-    g_ptr_array_add(argv, NULL);
-    g_subprocess_launcher_setenv(launcher, "REELWRIGHT_PROGRESS", "lines", TRUE);
-    g_subprocess_launcher_set_child_setup(launcher, before_exec, &self, NULL);
-    return g_subprocess_launcher_spawnv(launcher, (const char *const *)argv->pdata, error);
 }
 
 /* The exit code; -1 when it ended by a signal. */
@@ -191,13 +152,14 @@ static int follow(batch *b, reel_work *w, GSubprocess *process)
 
 static outcome run_words(batch *b, reel_work *w, rw_batch_step step, char **words, GError **error)
 {
-    g_autoptr(GSubprocess) process = start(b, words, error);
+    g_autoptr(GSubprocess) process = rw_child_start(
+        b->program, (const char *const *)words,
+        G_SUBPROCESS_FLAGS_STDOUT_SILENCE | G_SUBPROCESS_FLAGS_STDERR_PIPE, 0, error);
     if (!process)
         return FAILED;
     g_mutex_lock(&b->lock);
     w->process = process;
-    w->total = w->done = 0;
-    w->part[0] = '\0';
+    rw_progress_line_clear(&w->progress);
     if (b->stopped)
         g_subprocess_send_signal(process, SIGTERM);
     g_mutex_unlock(&b->lock);
@@ -399,8 +361,10 @@ static int run_batch(batch *b, const char *shelf, int workers)
     b->plan.threads = MAX(1, rw_cpu_count() / workers);
     run_all(b, workers);
     int code = tell_end(b);
-    for (int i = 0; i < b->count; i++)
+    for (int i = 0; i < b->count; i++) {
         g_free(b->reels[i].message);
+        rw_progress_line_clear(&b->reels[i].progress);
+    }
     g_free(b->reels);
     g_ptr_array_unref(names);
     return code;

@@ -8,6 +8,7 @@
 #include "base/fs.h"
 #include "base/ordered.h"
 #include "base/pool.h"
+#include "base/progress.h"
 #include "base/select.h"
 
 static void test_affine(void)
@@ -219,9 +220,33 @@ static void test_select(void)
     g_rand_free(r);
 }
 
+static void test_progress_lines(void)
+{
+    static const char *const others[] = {"", "progress", "progress: finish 3 40",
+                                         "finish: 3 of 40"};
+    rw_progress_line line = {0};
+    g_assert_true(rw_progress_read("progress: finish 3 40 film frames", &line));
+    for (size_t i = 0; i < G_N_ELEMENTS(others); i++)
+        g_assert_false(rw_progress_read(others[i], &line)); /* and nothing changed */
+    g_assert_cmpstr(line.what, ==, "finish");
+    g_assert_cmpstr(line.units, ==, "film frames");
+    g_assert_cmpint(line.done, ==, 3);
+    g_assert_cmpint(line.total, ==, 40);
+    g_assert_true(rw_progress_read("progress: hairs 0 7 stills", &line));
+    g_assert_cmpstr(line.what, ==, "hairs");
+    rw_progress_line_clear(&line);
+
+    char time[RW_TIME_TEXT];
+    rw_progress_format_time(time, 250);
+    g_assert_cmpstr(time, ==, "4:10");
+    rw_progress_format_time(time, 7500);
+    g_assert_cmpstr(time, ==, "2 h 05 min");
+}
+
 int main(int argc, char **argv)
 {
     g_test_init(&argc, &argv, NULL);
+    g_test_add_func("/base/progress-lines", test_progress_lines);
     g_test_add_func("/base/select", test_select);
     g_test_add_func("/base/affine", test_affine);
     g_test_add_func("/base/rational", test_rational);
