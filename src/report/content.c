@@ -242,24 +242,6 @@ static GBytes *load_picture(rw_reel *reel, int64_t n)
     return g_file_get_contents(path, &data, &size, NULL) ? g_bytes_new_take(data, size) : NULL;
 }
 
-static bool gather_scenes(rw_report_content *c, rw_reel *reel, GError **error)
-{
-    c->scenes = rw_reel_scenes(reel, error);
-    if (!c->scenes)
-        return false;
-    c->scene_first = g_new(int64_t, c->scenes->len + 1);
-    for (guint i = 0; i < c->scenes->len; i++) {
-        const rw_scene_row *s = &g_array_index(c->scenes, rw_scene_row, i);
-        c->scene_first[i] = s->first;
-        g_ptr_array_add(c->scene_pictures, load_picture(reel, (s->first + s->last) / 2));
-        rw_statistics spread;
-        if (!rw_survey_spread(reel, s->first, s->last, &spread, error))
-            return false;
-        g_array_append_val(c->scene_spreads, spread);
-    }
-    return true;
-}
-
 /* ---- findings ---- */
 
 static void clear_finding(gpointer data)
@@ -352,6 +334,55 @@ static bool gather_findings(rw_report_content *c, rw_reel *reel, GError **error)
     return true;
 }
 
+/* ---- scenes ---- */
+
+/* Whether the frame has to be shot again: smeared, soft or cut short, it is no picture to show. */
+static bool is_spoilt(const rw_report_content *c, int64_t n)
+{
+    for (guint i = 0; i < c->findings->len; i++) {
+        const rw_finding_row *row = &g_array_index(c->findings, rw_report_finding, i).row;
+        if (row->first <= n && n <= row->last && g_str_equal(row->severity, "redo") &&
+            !g_str_equal(row->state, "dismissed"))
+            return true;
+    }
+    return false;
+}
+
+/* The picture nearest to the scene's middle: a whole one, else any; NULL when there is none. */
+static GBytes *load_scene_picture(const rw_report_content *c, rw_reel *reel,
+                                  const rw_scene_row *scene)
+{
+    const int64_t length = scene->last - scene->first + 1;
+    for (int spoilt = 0; spoilt < 2; spoilt++) {
+        int64_t n = scene->first + (length - 1) / 2;
+        for (int64_t step = 1; step <= length; step++) { /* n: the middle, one after, one before */
+            GBytes *picture = is_spoilt(c, n) == spoilt ? load_picture(reel, n) : NULL;
+            if (picture)
+                return picture;
+            n += step % 2 ? step : -step;
+        }
+    }
+    return NULL;
+}
+
+static bool gather_scenes(rw_report_content *c, rw_reel *reel, GError **error)
+{
+    c->scenes = rw_reel_scenes(reel, error);
+    if (!c->scenes)
+        return false;
+    c->scene_first = g_new(int64_t, c->scenes->len + 1);
+    for (guint i = 0; i < c->scenes->len; i++) {
+        const rw_scene_row *s = &g_array_index(c->scenes, rw_scene_row, i);
+        c->scene_first[i] = s->first;
+        g_ptr_array_add(c->scene_pictures, load_scene_picture(c, reel, s));
+        rw_statistics spread;
+        if (!rw_survey_spread(reel, s->first, s->last, &spread, error))
+            return false;
+        g_array_append_val(c->scene_spreads, spread);
+    }
+    return true;
+}
+
 static bool was_surveyed(rw_reel *reel, int64_t frames, GError **error)
 {
     rw_geometry_row g;
@@ -415,8 +446,8 @@ rw_report_content *rw_report_content_new(rw_reel *reel, GError **error)
     g_autofree char *day = g_date_time_format(now, "%Y-%m-%d");
     c->made = g_strdup_printf("%s, Reelwright %s", day, rw_version());
 
-    bool ok = stills && gather_facts(c, reel, stills, &inner) && gather_scenes(c, reel, &inner) &&
-              gather_findings(c, reel, &inner) && gather_plots(c, reel, &inner);
+    bool ok = stills && gather_facts(c, reel, stills, &inner) && gather_findings(c, reel, &inner) &&
+              gather_scenes(c, reel, &inner) && gather_plots(c, reel, &inner);
     bool surveyed = ok && was_surveyed(reel, c->frames, &inner);
     g_clear_pointer(&stills, g_array_unref);
     if (inner) {

@@ -3,6 +3,7 @@
 """The report of a small made-up reel: whole, self-contained, harmless and true.
 
     tests/cli/report.py REELWRIGHT"""
+import base64
 import html.parser
 import os
 import re
@@ -31,6 +32,13 @@ def middle_tones(reel):
         result.append(100 * sorted(luma)[len(luma) // 2] / 255)
     db.close()
     return result
+
+
+def pictures(page):
+    """The small JPEG that each scene shows, in order; None where it shows none."""
+    figures = re.findall(r'<figure>(.*?)</figure>', page, re.DOTALL)
+    found = [re.search(r'src="data:image/jpeg;base64,([^"]+)"', f) for f in figures]
+    return [base64.b64decode(f[1]) if f else None for f in found]
 
 
 class Reader(html.parser.HTMLParser):
@@ -83,6 +91,23 @@ def main():
         tap.ok('should be shot again' in reader.text and
                'A film frame was not taken, frame 9' in reader.text,
                'the missing frame is told', reader.text[-3000:])
+
+        # a scene whose middle no still shows, and whose next frame is smeared
+        db = sqlite3.connect(f'{reel}/reel.db')
+        first, last = db.execute('select first, last from scene order by first').fetchone()
+        middle = (first + last) // 2
+        db.execute('update frame set still = 0 where n = ?', (middle,))
+        db.execute("insert into finding (kind, first, last, still, severity, confidence, evidence, advice, state) "
+                   "values ('smeared-frame', ?, ?, 0, 'redo', 1, '{}', '', 'open')", (middle + 1,) * 2)
+        still, = db.execute('select still from frame where n = ?', (middle - 1,)).fetchone()
+        db.commit()
+        db.close()
+        run([reelwright, 'report', reel, '-o', page])
+        with open(page, encoding='utf-8') as f:
+            shown = pictures(f.read())
+        with open(f'{reel}/cache/{still:06}.jpg', 'rb') as f:
+            tap.ok(shown[0] == f.read() and None not in shown,
+                   'a scene shows the whole frame nearest to its middle', [bool(s) for s in shown])
 
         pdf = os.path.join(folder, 'report.PDF')
         made = run([reelwright, 'report', reel, '-o', pdf])
