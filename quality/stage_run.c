@@ -332,8 +332,8 @@ static void frame_work(stage_run *run, int n, void *state, void *user)
         r.facts_bytes = run->facts->len;
     }
     rw_stage_trace trace = {.gain = {1, 1, 1}};
-    if (j->masks)
-        trace.mask = j->masks[n];
+    for (int k = 0; j->masks && k < RW_BLEMISH_KINDS; k++)
+        trace.mask[k] = j->masks[n]; /* of whatever kind */
     if (j->spots)
         trace.spots = j->spots[n];
     GError *error = NULL;

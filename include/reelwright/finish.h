@@ -42,8 +42,8 @@ typedef struct rw_finish_options {
     int quality;         /* the codec's own scale; -1: its default */
     const char *sound;   /* an audio file to go with it, NULL none */
     const char *trace;   /* one JSON line per output frame goes here, NULL none */
-    const char *mask;    /* a movie of what was repaired goes here, white on black; NULL none. Its
-                            codec follows from its extension */
+    const char *mask;    /* a movie of what was repaired goes here: dirt red, scratches green, hairs
+                            blue; NULL none. Its codec follows from its extension */
     const char *const *only; /* NULL-ended stage names; NULL: all that run by default */
     const char *const *skip;
     const char *const *settings; /* NULL-ended "stage.key=value", over what reel.db says */

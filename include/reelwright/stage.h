@@ -79,21 +79,32 @@ static inline const rw_frame *rw_window_at(const rw_window *window, int offset)
  * the middle of the smallest spots that can be told apart by eye. */
 #define RW_SPOT_SAME 0.03
 
+typedef enum rw_blemish_kind {
+    RW_BLEMISH_DIRT,
+    RW_BLEMISH_SCRATCH,
+    RW_BLEMISH_HAIR,
+    RW_BLEMISH_KINDS
+} rw_blemish_kind;
+/* "dirt", "scratch", "hair": the words of the trace and of the bench. */
+RW_API const char *rw_blemish_kind_name(rw_blemish_kind kind);
+
 /* Something that a stage found on a frame and repaired, or left alone because it doubted. */
 typedef struct rw_spot {
+    rw_blemish_kind kind;
     rw_irect box;      /* px of the frame */
     double x, y;       /* its middle, film mm: what verdict is asked */
     double confidence; /* 0..1 */
     bool repaired;
 } rw_spot;
 
-/* What one call did; summed over the stages for finish --trace. Starts as {{1, 1, 1}, 0}. */
+/* What one call did; summed over the stages for finish --trace. Starts as {{1, 1, 1}}. */
 typedef struct rw_stage_trace {
-    double gain[3];         /* linear light, multiplied on */
-    int64_t blemish_pixels; /* pixels repaired */
-    /* Both may be NULL, and are then left alone. mask: width * height bytes, 255 times the share of
-     * each pixel that was replaced, zeroed by the caller. spots: GArray of rw_spot, appended to. */
-    uint8_t *mask;
+    double gain[3];                     /* linear light, multiplied on */
+    int64_t repaired[RW_BLEMISH_KINDS]; /* pixels */
+    /* May be NULL, and are then left alone. mask: all or none; width * height bytes, 255 times the
+     * share of each pixel that was replaced, zeroed by the caller. spots: GArray of rw_spot,
+     * appended to. */
+    uint8_t *mask[RW_BLEMISH_KINDS];
     GArray *spots;
 } rw_stage_trace;
 

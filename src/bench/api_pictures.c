@@ -180,7 +180,7 @@ void rw_answer_statistics(void *user, const rw_request *request, rw_reply *reply
 
 /* Blemishes on a frame, those of the picture that rw_answer_finished shows for the same query:
  * {"same": mm nearer than which two spots are one, "spots":[[x, y, width, height, film x, film y,
- * confidence, 1 repaired or 0],...]} */
+ * confidence, 1 repaired or 0, "dirt", "scratch" or "hair"],...]} */
 void rw_answer_spots(void *user, const rw_request *request, rw_reply *reply)
 {
     rw_bench *bench = user;
@@ -205,6 +205,7 @@ void rw_answer_spots(void *user, const rw_request *request, rw_reply *reply)
         rw_doc_open(j, NULL, '[');
         for (size_t k = 0; k < G_N_ELEMENTS(figures); k++)
             rw_doc_number(j, NULL, figures[k]);
+        rw_doc_text(j, NULL, rw_blemish_kind_name(s->kind));
         rw_doc_close(j);
     }
     rw_doc_close(j);

@@ -156,7 +156,7 @@ static int run(const rw_command *self, int argc, char **argv)
         {"trace", 0, 0, G_OPTION_ARG_FILENAME, &w.trace,
          "Write what was done to each frame, one JSON object a line", "FILE"},
         {"mask", 0, 0, G_OPTION_ARG_FILENAME, &w.mask,
-         "A second movie: white where something was repaired", "FILE"},
+         "A second movie: red where dirt was repaired, green scratches, blue hairs", "FILE"},
         {"threads", 0, 0, G_OPTION_ARG_INT, &w.threads, "Workers (default: one per core)", "N"},
         {"memory", 0, 0, G_OPTION_ARG_INT64, &w.memory,
          "MiB for pictures (default: half of what is free)", "N"},

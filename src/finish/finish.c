@@ -79,8 +79,8 @@ static bool write_output(rw_finish *f, const rw_made_image *image, GError **erro
                           .n_frames = image->n_frames,
                           .still_to_out = image->still_to_out,
                           .gain = {image->gain[0], image->gain[1], image->gain[2]},
-                          .blemish_pixels = image->blemish_pixels,
                           .held = entry->held || image->replaced};
+    memcpy(line.repaired, image->repaired, sizeof line.repaired);
     tell_parts(f->plan, image, &line);
     if (!rw_movie_write(f->movie, &image->packed, error) ||
         (f->mask && !rw_movie_write(f->mask, &image->mask, error)) ||

@@ -15,8 +15,9 @@ typedef struct made {
     rw_motion_share *motion; /* of the registered picture; NULL when no stage asks for it */
     int64_t shown;           /* the picture that was really taken */
     double gain[3];
-    int64_t blemish_pixels;
-    rw_buffer *mask; /* width * height bytes: 255 times the share that was repaired; NULL: none */
+    int64_t repaired[RW_BLEMISH_KINDS];
+    rw_buffer *mask; /* for each kind of blemish width * height bytes: 255 times the share that was
+                        repaired; NULL: none */
     GArray *spots;   /* rw_spot, x and y of the film itself; NULL: none */
     char *note;
 } made;
@@ -161,15 +162,18 @@ static bool open_trace(const pipeline *l, const made *own, made *m, rw_stage_tra
     }
     if (!l->plan->mask)
         return true;
-    const size_t bytes = (size_t)l->plan->width * (size_t)l->plan->height;
+    const size_t pixels = (size_t)l->plan->width * (size_t)l->plan->height;
+    const size_t bytes = RW_BLEMISH_KINDS * pixels;
     m->mask = rw_pool_take(l->pool, bytes, error);
     if (!m->mask)
         return false;
-    trace->mask = rw_buffer_data(m->mask);
+    uint8_t *mask = rw_buffer_data(m->mask);
     if (own->mask)
-        memcpy(trace->mask, rw_buffer_data(own->mask), bytes);
+        memcpy(mask, rw_buffer_data(own->mask), bytes);
     else
-        memset(trace->mask, 0, bytes);
+        memset(mask, 0, bytes);
+    for (size_t k = 0; k < RW_BLEMISH_KINDS; k++)
+        trace->mask[k] = mask + k * pixels;
     return true;
 }
 
@@ -195,7 +199,7 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
     m->shown = own->shown;
     m->note = g_strdup(own->note);
     m->motion = rw_motion_share_ref(own->motion);
-    m->blemish_pixels = own->blemish_pixels;
+    memcpy(m->repaired, own->repaired, sizeof m->repaired);
     memcpy(m->gain, own->gain, sizeof m->gain);
     if (s->idle) {
         rw_frame_share(&m->frame, &own->frame);
@@ -233,7 +237,8 @@ static bool run_stage(pipeline *l, int level, int64_t p, const made *const *inpu
     m->frame.domain = stage->domain;
     m->frame.still_to_frame = own->frame.still_to_frame;
     place_spots(l, own, m, p);
-    m->blemish_pixels += trace.blemish_pixels;
+    for (int k = 0; k < RW_BLEMISH_KINDS; k++)
+        m->repaired[k] += trace.repaired[k];
     for (int c = 0; c < 3; c++)
         m->gain[c] *= trace.gain[c];
     return true;
@@ -294,7 +299,7 @@ static void tell_image(const pipeline *l, rw_made_image *image, const made *a, c
 {
     image->still_to_out = a->frame.still_to_frame;
     image->picture = a->shown;
-    image->blemish_pixels = a->blemish_pixels;
+    memcpy(image->repaired, a->repaired, sizeof image->repaired);
     memcpy(image->gain, a->gain, sizeof image->gain);
     image->frames[image->n_frames++] = rw_plan_picture(l->plan, a->shown)->n;
     image->spots = a->spots ? g_array_ref(a->spots) : NULL;
@@ -303,23 +308,30 @@ static void tell_image(const pipeline *l, rw_made_image *image, const made *a, c
     if (b == a)
         return;
     image->frames[image->n_frames++] = rw_plan_picture(l->plan, b->shown)->n;
-    image->blemish_pixels += b->blemish_pixels;
+    for (int k = 0; k < RW_BLEMISH_KINDS; k++)
+        image->repaired[k] += b->repaired[k];
     image->replaced = image->replaced || b->note != NULL;
 }
 
-/* White where a pixel was repaired, black where nothing was done. */
-static bool pack_mask(const pipeline *l, rw_buffer *mask, rw_packed *packed, GError **error)
+/* The share of each pixel that was repaired, of one picture or two that were blended: dirt in red,
+ * scratches in green, hairs in blue. */
+static bool pack_mask(const pipeline *l, const made *a, const made *b, rw_packed *packed,
+                      GError **error)
 {
     const int w = l->plan->width, h = l->plan->height;
     rw_frame frame;
     if (!rw_frame_alloc(&frame, l->pool, w, h, 3, error))
         return false;
-    const uint8_t *at = mask ? rw_buffer_data(mask) : NULL;
-    for (int y = 0; y < h; y++)
-        for (int x = 0; x < w; x++) {
-            const float v = at ? (float)at[y * w + x] * (1.0f / 255.0f) : 0.0f;
-            for (int c = 0; c < 3; c++)
-                frame.plane[c][y * frame.stride + x] = v;
+    rw_buffer *const masks[2] = {a->mask, b->mask};
+    for (int c = 0; c < 3; c++)
+        for (int y = 0; y < h; y++) {
+            float *to = frame.plane[c] + y * frame.stride;
+            memset(to, 0, (size_t)w * sizeof *to);
+            for (int k = 0; k < 2; k++) {
+                const uint8_t *from = masks[k] ? rw_buffer_data(masks[k]) : NULL;
+                for (int x = 0; from && x < w; x++)
+                    to[x] = MAX(to[x], (float)from[(c * h + y) * w + x] * (1.0f / 255.0f));
+            }
         }
     const bool ok = rw_packed_make(packed, l->plan->mask_delivery->pack, &frame, l->pool, error);
     rw_frame_clear(&frame);
@@ -339,7 +351,7 @@ static bool make_image(pipeline *l, int64_t i, void *const *inputs, void **resul
     rw_made_image *image = g_new0(rw_made_image, 1);
     bool ok = rw_packed_make(&image->packed, l->plan->delivery->pack, &frame, l->pool, error);
     rw_frame_clear(&frame);
-    if (ok && l->plan->mask && !pack_mask(l, a->mask, &image->mask, error)) {
+    if (ok && l->plan->mask && !pack_mask(l, a, b, &image->mask, error)) {
         rw_packed_clear(&image->packed);
         ok = false;
     }
@@ -452,7 +464,8 @@ static demand demand_of(const rw_plan *plan)
 {
     demand d = {0};
     const int w = plan->width, h = plan->height;
-    const size_t picture = (plan->mask ? 13u : 12u) * ((size_t)w + 32) * (size_t)h;
+    const size_t picture =
+        (12u + (plan->mask ? RW_BLEMISH_KINDS : 0u)) * ((size_t)w + 32) * (size_t)h;
     const size_t motion = needs_motion(plan) ? rw_motion_share_bytes(w, h) : 0;
     int span;
     d.items = widest_need(plan, &span);

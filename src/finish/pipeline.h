@@ -12,6 +12,7 @@
 #include "base/pool.h"
 #include "finish/pack.h"
 #include "finish/plan.h"
+#include <reelwright/stage.h>
 
 typedef struct rw_made_image {
     rw_packed packed;
@@ -20,7 +21,7 @@ typedef struct rw_made_image {
     int64_t picture; /* the first of them */
     rw_affine still_to_out;
     double gain[3];
-    int64_t blemish_pixels;
+    int64_t repaired[RW_BLEMISH_KINDS]; /* pixels */
     rw_packed mask; /* of what was repaired, for the mask's movie; empty when there is none */
     GArray *spots;  /* rw_spot: boxes in px of the image, x and y of the film; or NULL */
     bool replaced;  /* its still could not be read */

@@ -55,6 +55,18 @@ static void append_affine(GString *s, const char *key, rw_affine a)
     g_string_append(s, "],");
 }
 
+static void append_repaired(GString *s, const int64_t repaired[RW_BLEMISH_KINDS])
+{
+    int64_t all = 0;
+    for (int k = 0; k < RW_BLEMISH_KINDS; k++)
+        all += repaired[k];
+    g_string_append_printf(s, ",\"blemish_pixels\":%" G_GINT64_FORMAT ",\"repaired\":{", all);
+    for (int k = 0; k < RW_BLEMISH_KINDS; k++)
+        g_string_append_printf(s, "%s\"%s\":%" G_GINT64_FORMAT, k ? "," : "",
+                               rw_blemish_kind_name((rw_blemish_kind)k), repaired[k]);
+    g_string_append(s, "},");
+}
+
 bool rw_trace_write(rw_trace *t, const rw_trace_line *line, GError **error)
 {
     g_autoptr(GString) s = g_string_new(NULL);
@@ -69,8 +81,8 @@ bool rw_trace_write(rw_trace *t, const rw_trace_line *line, GError **error)
     append_affine(s, "frame", line->film_to_out);
     g_string_append(s, "\"gain\":");
     append_row(s, line->gain);
-    g_string_append_printf(s, ",\"blemish_pixels\":%" G_GINT64_FORMAT ",\"held\":%s}\n",
-                           line->blemish_pixels, line->held ? "true" : "false");
+    append_repaired(s, line->repaired);
+    g_string_append_printf(s, "\"held\":%s}\n", line->held ? "true" : "false");
     if (fwrite(s->str, 1, s->len, t->out) == s->len)
         return true;
     rw_error_from_errno(error, errno, "Cannot write %s; nothing of it is kept", t->path);

@@ -2,13 +2,14 @@
  *
  * trace.h - one JSON object per output frame and line: what was shown and what was done to it.
  *
- *     {"out":n,"frames":[n,...],"still_to_out":[[a,b,c],[d,e,f]],"gain":[r,g,b],
- *      "blemish_pixels":n,"held":false}
+ *     {"out":n,"frames":[n,...],"still_to_out":[[a,b,c],[d,e,f]],
+ *      "register":[[...],[...]],"steady":[[...],[...]],"frame":[[...],[...]],"gain":[r,g,b],
+ *      "blemish_pixels":n,"repaired":{"dirt":n,"scratch":n,"hair":n},"held":false}
  */
 #ifndef RW_FINISH_TRACE_H
 #define RW_FINISH_TRACE_H
 
-#include <reelwright/types.h>
+#include <reelwright/stage.h>
 
 typedef struct rw_trace_line {
     int64_t out;
@@ -17,7 +18,7 @@ typedef struct rw_trace_line {
     rw_affine still_to_out; /* of the first of them: one resample, made of these three: */
     rw_affine still_to_film, steady, film_to_out;
     double gain[3];
-    int64_t blemish_pixels;
+    int64_t repaired[RW_BLEMISH_KINDS]; /* pixels */
     bool held; /* shown in place of a frame that is missing or cannot be read */
 } rw_trace_line;
 

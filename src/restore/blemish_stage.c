@@ -101,8 +101,8 @@ typedef struct job {
     const rw_frame *now;
     const rw_frame *near[4]; /* -2, -1, 1, 2 */
     const rw_motion_field *field[4], *back[2];
-    uint8_t *mask;
-    uint8_t *mended; /* what scratches and hairs were taken off; NULL: nothing */
+    rw_stage_trace *trace;
+    uint8_t *mended[RW_BLEMISH_KINDS]; /* what scratches and hairs were taken off; NULL: nothing */
 } job;
 
 static const int offsets[4] = {-2, -1, 1, 2};
@@ -132,12 +132,74 @@ static void copy_frame(rw_frame *out, const rw_frame *in)
                    (size_t)in->width * sizeof(float));
 }
 
-/* The frame's mask of repairs that dirt must leave alone. */
-static uint8_t *mended_mask(job *j)
+/* ---- what a person said ---- */
+
+/* A blemish in its box: its place on the film, and a person's word on it. */
+static int verdict_on(const job *j, rw_irect box, rw_spot *spot)
 {
-    if (!j->mended)
-        j->mended = g_malloc0((gsize)j->now->width * (gsize)j->now->height);
-    return j->mended;
+    spot->box = box;
+    rw_affine to_film;
+    if (!rw_affine_invert(j->window->film_to_frame[RW_REACH_MAX], &to_film))
+        return 0;
+    const rw_point p =
+        rw_affine_apply(to_film, box.x + 0.5 * (box.width - 1), box.y + 0.5 * (box.height - 1));
+    spot->x = p.x;
+    spot->y = p.y;
+    const rw_stage_scene *s = j->run->scene;
+    return s->verdict ? s->verdict(s, j->now->n, p.x, p.y) : 0;
+}
+
+/* Whether a hair or a scratch is to be taken off: it is, unless a person refused. */
+static bool allow(const job *j, rw_blemish_kind kind, rw_irect box)
+{
+    rw_spot spot = {.kind = kind, .confidence = 1};
+    spot.repaired = verdict_on(j, box, &spot) >= 0;
+    if (j->trace->spots)
+        g_array_append_val(j->trace->spots, spot);
+    return spot.repaired;
+}
+
+/* ---- hairs ---- */
+
+/* All that hangs together with pixel `at` of marks that are 1, from there on 2. */
+static rw_irect gather_mark(uint8_t *mark, int width, int height, int at, GArray *pixels)
+{
+    int x0 = width, y0 = height, x1 = 0, y1 = 0;
+    g_array_set_size(pixels, 0);
+    mark[at] = 2;
+    g_array_append_val(pixels, at);
+    for (guint i = 0; i < pixels->len; i++) {
+        const int from = g_array_index(pixels, int, i), x = from % width, y = from / width;
+        x0 = MIN(x0, x);
+        x1 = MAX(x1, x);
+        y0 = MIN(y0, y);
+        y1 = MAX(y1, y);
+        for (int v = MAX(y - 1, 0); v <= MIN(y + 1, height - 1); v++)
+            for (int u = MAX(x - 1, 0); u <= MIN(x + 1, width - 1); u++) {
+                const int next = v * width + u;
+                if (mark[next] != 1)
+                    continue;
+                mark[next] = 2;
+                g_array_append_val(pixels, next);
+            }
+    }
+    return (rw_irect){x0, y0, x1 - x0 + 1, y1 - y0 + 1};
+}
+
+/* Marks become 255, or 0 where a person refused. */
+static void judge_marks(const job *j, uint8_t *mark)
+{
+    const int width = j->now->width, height = j->now->height;
+    GArray *pixels = g_array_new(FALSE, FALSE, sizeof(int));
+    for (int at = 0; at < width * height; at++) {
+        if (mark[at] != 1)
+            continue;
+        const rw_irect box = gather_mark(mark, width, height, at, pixels);
+        const uint8_t is = allow(j, RW_BLEMISH_HAIR, box) ? 255 : 0;
+        for (guint i = 0; i < pixels->len; i++)
+            mark[g_array_index(pixels, int, i)] = is;
+    }
+    g_array_unref(pixels);
 }
 
 static int64_t repair_hairs(job *j, rw_frame *out, const head *h)
@@ -146,33 +208,43 @@ static int64_t repair_hairs(job *j, rw_frame *out, const head *h)
     const rw_hair_window w = {j->now,
                               {j->near[0], j->near[1], j->near[2], j->near[3]},
                               {j->field[0], j->field[1], j->field[2], j->field[3]}};
-    return h->hair_bytes ? rw_hair_repair(out, &w, hairs, h->hair_bytes, mended_mask(j)) : 0;
+    if (!h->hair_bytes)
+        return 0;
+    uint8_t *mark = g_malloc((gsize)j->now->width * (gsize)j->now->height);
+    j->mended[RW_BLEMISH_HAIR] = mark;
+    if (!rw_hair_mark(mark, j->now, hairs, h->hair_bytes))
+        return 0;
+    judge_marks(j, mark);
+    return rw_hair_repair(out, &w, hairs, h->hair_bytes, mark);
+}
+
+/* ---- scratches ---- */
+
+static rw_irect line_box(const rw_scratch_line *line, const rw_frame *frame)
+{
+    const double half = 0.5 * (fabs((double)line->tilt) + (double)line->width) * frame->width + 1;
+    const double x = (double)line->x * frame->width;
+    const int x0 = CLAMP((int)floor(x - half), 0, frame->width - 1);
+    const int x1 = CLAMP((int)ceil(x + half), 0, frame->width - 1);
+    return (rw_irect){x0, 0, x1 - x0 + 1, frame->height};
 }
 
 static int64_t repair_scratches(job *j, rw_frame *out, const head *h)
 {
     const rw_scratch_line *line = (const rw_scratch_line *)(const void *)(h + 1);
     int64_t changed = 0;
-    for (size_t i = 0; i < h->line_bytes / sizeof *line; i++)
-        if (line[i].n == j->now->n)
-            changed += rw_scratch_repair(out, &line[i], mended_mask(j));
+    for (size_t i = 0; i < h->line_bytes / sizeof *line; i++) {
+        if (line[i].n != j->now->n || !allow(j, RW_BLEMISH_SCRATCH, line_box(&line[i], j->now)))
+            continue;
+        uint8_t **mended = &j->mended[RW_BLEMISH_SCRATCH];
+        if (!*mended)
+            *mended = g_malloc0((gsize)j->now->width * (gsize)j->now->height);
+        changed += rw_scratch_repair(out, &line[i], *mended);
+    }
     return changed;
 }
 
-/* A person's word on an object, and its place on the film. */
-static int verdict_on(const job *j, const rw_blemish *b, rw_spot *spot)
-{
-    *spot = (rw_spot){.box = {b->x0, b->y0, b->x1 - b->x0 + 1, b->y1 - b->y0 + 1},
-                      .confidence = (double)b->confidence};
-    rw_affine to_film;
-    if (!rw_affine_invert(j->window->film_to_frame[RW_REACH_MAX], &to_film))
-        return 0;
-    const rw_point p = rw_affine_apply(to_film, 0.5 * (b->x0 + b->x1), 0.5 * (b->y0 + b->y1));
-    spot->x = p.x;
-    spot->y = p.y;
-    const rw_stage_scene *s = j->run->scene;
-    return s->verdict ? s->verdict(s, j->now->n, p.x, p.y) : 0;
-}
+/* ---- dirt ---- */
 
 #define WORTH_A_WORD 0.3 /* confidence below which a spot that was left alone is not reported */
 
@@ -197,14 +269,15 @@ static bool is_mended(const job *j, const rw_blemish_map *map, int index)
 {
     const rw_blemish *b = &map->object[index];
     int on = 0;
-    for (int y = b->y0; j->mended && y <= b->y1; y++)
-        for (int x = b->x0; x <= b->x1; x++)
-            on += map->label[y * map->width + x] == index + 1 && j->mended[y * map->width + x];
+    for (int k = 0; k < RW_BLEMISH_KINDS; k++)
+        for (int y = b->y0; j->mended[k] && y <= b->y1; y++)
+            for (int x = b->x0; x <= b->x1; x++)
+                on +=
+                    map->label[y * map->width + x] == index + 1 && j->mended[k][y * map->width + x];
     return on > ON_MENDED * b->area;
 }
 
-static bool repair_dirt(const job *j, rw_frame *out, int64_t *changed, rw_stage_trace *trace,
-                        GError **error)
+static bool repair_dirt(const job *j, rw_frame *out, GError **error)
 {
     const blemish_params *p = j->run->params;
     rw_noise_survey *survey = rw_noise_survey_new();
@@ -233,24 +306,40 @@ static bool repair_dirt(const job *j, rw_frame *out, int64_t *changed, rw_stage_
     const float bar = is_unlike(&map, threshold[p->care]) ? UNLIKE_BAR : threshold[p->care];
     for (int i = 0; i < map.count; i++) {
         rw_blemish *b = &map.object[i];
-        rw_spot spot;
-        const int word = verdict_on(j, b, &spot);
+        rw_spot spot = {.kind = RW_BLEMISH_DIRT, .confidence = (double)b->confidence};
+        const rw_irect box = {b->x0, b->y0, b->x1 - b->x0 + 1, b->y1 - b->y0 + 1};
+        const int word = verdict_on(j, box, &spot);
         if (word)
             b->confidence = word > 0 ? 2.0f : 0.0f;
         spot.repaired = b->confidence >= bar;
-        if (trace->spots && (spot.repaired || word || spot.confidence >= WORTH_A_WORD))
-            g_array_append_val(trace->spots, spot);
+        if (j->trace->spots && (spot.repaired || word || spot.confidence >= WORTH_A_WORD))
+            g_array_append_val(j->trace->spots, spot);
     }
-    *changed += rw_blemish_repair(out, &w, &map, bar, j->mask);
+    j->trace->repaired[RW_BLEMISH_DIRT] =
+        rw_blemish_repair(out, &w, &map, bar, j->trace->mask[RW_BLEMISH_DIRT]);
     rw_blemish_map_clear(&map);
     return true;
+}
+
+/* ---- all of it ---- */
+
+/* What was taken off goes into the trace's masks. */
+static void tell_mended(job *j)
+{
+    const size_t pixels = (size_t)j->now->width * (size_t)j->now->height;
+    for (int k = 0; k < RW_BLEMISH_KINDS; k++) {
+        uint8_t *mask = j->trace->mask[k];
+        for (size_t i = 0; mask && j->mended[k] && i < pixels; i++)
+            mask[i] = MAX(mask[i], j->mended[k][i]);
+        g_free(j->mended[k]);
+    }
 }
 
 static bool frame(const rw_stage_run *run, const rw_window *window, rw_frame *out,
                   rw_stage_trace *trace, GError **error)
 {
     const blemish_params *p = run->params;
-    job j = {.run = run, .window = window, .now = rw_window_at(window, 0), .mask = trace->mask};
+    job j = {.run = run, .window = window, .now = rw_window_at(window, 0), .trace = trace};
     if (!get_fields(&j, error) || !rw_frame_alloc(out, run->pool, j.now->width, j.now->height,
                                                   j.now->plane[1] ? 3 : 1, error))
         return false;
@@ -258,22 +347,17 @@ static bool frame(const rw_stage_run *run, const rw_window *window, rw_frame *ou
     out->domain = j.now->domain;
     out->n = j.now->n;
     out->still_to_frame = j.now->still_to_frame;
-    int64_t changed = 0;
-    if (run->facts && run->facts_bytes >= sizeof(head)) {
+    if (run->facts && run->facts_bytes >= sizeof(head) && j.now->plane[1]) {
         const head *h = run->facts;
         if (p->hairs)
-            changed += repair_hairs(&j, out, h);
+            trace->repaired[RW_BLEMISH_HAIR] = repair_hairs(&j, out, h);
         if (p->scratches)
-            changed += repair_scratches(&j, out, h);
+            trace->repaired[RW_BLEMISH_SCRATCH] = repair_scratches(&j, out, h);
     }
-    const bool ok = !p->dirt || repair_dirt(&j, out, &changed, trace, error);
-    if (ok && trace->mask && j.mended)
-        for (int i = 0; i < out->width * out->height; i++)
-            trace->mask[i] = MAX(trace->mask[i], j.mended[i]);
-    g_free(j.mended);
+    const bool ok = !p->dirt || repair_dirt(&j, out, error);
+    tell_mended(&j);
     if (!ok)
         rw_frame_clear(out);
-    trace->blemish_pixels = changed;
     return ok;
 }
 

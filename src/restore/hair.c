@@ -431,8 +431,7 @@ const rw_hair *rw_hair_next(const void *facts, size_t bytes, const rw_hair *hair
 
 /* ---- repair ---- */
 
-/* Marks where the hairs alive at the frame lie on it, a pixel or two wider than found. */
-static bool mark_hairs(uint8_t *mask, const rw_frame *f, const void *facts, size_t bytes)
+bool rw_hair_mark(uint8_t *mask, const rw_frame *f, const void *facts, size_t bytes)
 {
     bool any = false;
     memset(mask, 0, (size_t)f->width * (size_t)f->height);
@@ -518,50 +517,41 @@ static void draw_in(const rw_frame *f, const uint8_t *mask, int x, int y, float 
 }
 
 int64_t rw_hair_repair(rw_frame *out, const rw_hair_window *w, const void *facts, size_t bytes,
-                       uint8_t *mask)
+                       const uint8_t *own)
 {
     const rw_frame *now = w->now;
     if (!now->plane[1])
         return 0;
-    const size_t pixels = (size_t)now->width * (size_t)now->height;
-    uint8_t *own = g_malloc(pixels), *other[4] = {NULL};
+    uint8_t *other[4] = {NULL};
     int64_t changed = 0;
-    if (mark_hairs(own, now, facts, bytes)) {
-        for (int k = 0; k < 4; k++)
-            if (w->near[k] && w->field[k]) {
-                other[k] = g_malloc(pixels);
-                mark_hairs(other[k], w->near[k], facts, bytes);
-            }
-        for (int y = 0; y < now->height; y++)
-            for (int x = 0; x < now->width; x++) {
-                if (!own[y * now->width + x])
+    for (int k = 0; k < 4; k++)
+        if (w->near[k] && w->field[k]) {
+            other[k] = g_malloc((gsize)now->width * (gsize)now->height);
+            rw_hair_mark(other[k], w->near[k], facts, bytes);
+        }
+    for (int y = 0; y < now->height; y++)
+        for (int x = 0; x < now->width; x++) {
+            if (!own[y * now->width + x])
+                continue;
+            float sum[3] = {0}, n = 0.0f, drawn[3];
+            draw_in(now, own, x, y, drawn);
+            for (int k = 0; k < 4; k++) {
+                double v[2];
+                if (!other[k] || !ground_vector(w->field[k], own, now->width, now->height, x, y, v))
                     continue;
-                float sum[3] = {0}, n = 0.0f, drawn[3];
-                draw_in(now, own, x, y, drawn);
-                for (int k = 0; k < 4; k++) {
-                    double v[2];
-                    if (!other[k] ||
-                        !ground_vector(w->field[k], own, now->width, now->height, x, y, v))
-                        continue;
-                    const int px = (int)lrint(x + v[0]), py = (int)lrint(y + v[1]);
-                    if (px < 1 || py < 1 || px >= now->width - 1 || py >= now->height - 1 ||
-                        other[k][py * now->width + px])
-                        continue;
-                    for (int c = 0; c < 3; c++)
-                        sum[c] += bilinear(w->near[k], c, x + v[0], y + v[1]);
-                    n += 1.0f;
-                }
-                for (int c = 0; c < 3; c++) {
-                    const float seen = n > 0.0f ? sum[c] / n : drawn[c];
-                    out->plane[c][y * out->stride + x] = seen;
-                }
-                if (mask)
-                    mask[y * now->width + x] = 255;
-                changed++;
+                const int px = (int)lrint(x + v[0]), py = (int)lrint(y + v[1]);
+                if (px < 1 || py < 1 || px >= now->width - 1 || py >= now->height - 1 ||
+                    other[k][py * now->width + px])
+                    continue;
+                for (int c = 0; c < 3; c++)
+                    sum[c] += bilinear(w->near[k], c, x + v[0], y + v[1]);
+                n += 1.0f;
             }
-        for (int k = 0; k < 4; k++)
-            g_free(other[k]);
-    }
-    g_free(own);
+            for (int c = 0; c < 3; c++)
+                out->plane[c][y * out->stride + x] = n > 0.0f ? sum[c] / n : drawn[c];
+            changed++;
+        }
+    for (int k = 0; k < 4; k++)
+        g_free(other[k]);
     return changed;
 }

@@ -57,8 +57,11 @@ typedef struct rw_hair_window {
     const rw_motion_field *field[4];
 } rw_hair_window;
 
-/* out: a copy of window->now. mask as in blemish.h. Returns the pixels changed. */
+/* Marks in mask (width * height bytes) where the hairs alive at the frame lie on it, a pixel or two
+ * wider than found: 1, else 0. False when there are none. */
+bool rw_hair_mark(uint8_t *mask, const rw_frame *frame, const void *facts, size_t bytes);
+/* out: a copy of window->now. own: the pixels to repair, not 0. Returns the pixels changed. */
 int64_t rw_hair_repair(rw_frame *out, const rw_hair_window *window, const void *facts, size_t bytes,
-                       uint8_t *mask);
+                       const uint8_t *own);
 
 #endif

@@ -42,6 +42,12 @@ const rw_stage *rw_stage_find(const char *name)
     return NULL;
 }
 
+const char *rw_blemish_kind_name(rw_blemish_kind kind)
+{
+    static const char *const names[RW_BLEMISH_KINDS] = {"dirt", "scratch", "hair"};
+    return names[kind];
+}
+
 const rw_stage rw_stage_register = {
     .name = "register",
     .title = "Register",

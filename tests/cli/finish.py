@@ -279,6 +279,26 @@ def check_clean_up():
            'and so do those that are set to nothing')
 
 
+def check_mask_kinds():
+    """Each kind of blemish has its own channel, and the trace counts it."""
+    reel, path, log = REEL, out('kinds.mkv'), out('kinds.jsonl')
+    kinds, names = {'dirt': 0, 'scratch': 1, 'hair': 2}, {'dirt': 'dirt', 'scratch': 'scratches', 'hair': 'hairs'}
+    for alone in [None, *kinds]:
+        settings = [f'--set=blemish.{names[k]}=off' for k in kinds if alone not in (None, k)]
+        done = finish('--codec', 'null', '--size', '480x360', '--mask', path, '--trace', log, *settings, reel=reel, clean=True)
+        TAP.ok(done.returncode == 0, f'a mask of {alone or "all kinds"}', done.stderr)
+        raw = subprocess.run(['ffmpeg', '-v', 'error', '-i', path, '-pix_fmt', 'rgb24', '-f', 'rawvideo', '-'],
+                             check=True, stdout=subprocess.PIPE).stdout
+        lines = [json.loads(line) for line in open(log, encoding='utf-8')]
+        size = 3 * 480 * 360
+        shown = [{k: any(raw[n * size + c:(n + 1) * size:3]) for k, c in kinds.items()} for n in range(len(raw) // size)]
+        TAP.equal(shown, [{k: line['repaired'][k] > 0 for k in kinds} for line in lines],
+                  'the channel of each kind shows what the trace counts of it')
+        seen = {k for s in shown for k in s if s[k]}
+        TAP.ok(seen <= {alone} if alone else {'dirt', 'scratch'} <= seen, 'and no other', seen)
+        TAP.ok(all(line['blemish_pixels'] == sum(line['repaired'].values()) for line in lines), 'the sum is theirs')
+
+
 def mask_of(reel, *arguments):
     """What --mask shows of dirt, frame by frame: the set of pixels (x, y) that are not black."""
     path = out('mask.mkv')
@@ -296,7 +316,7 @@ def check_mask():
     before = mask_of(reel, '--trace', path)
     lines = [json.loads(line) for line in open(path, encoding='utf-8')]
     TAP.equal([bool(pixels) for pixels in before], [line['blemish_pixels'] > 0 for line in lines],
-              'the mask is white on the frames that were repaired')
+              'the mask is not black on the frames that were repaired')
     n = max(range(STILLS), key=lambda k: len(before[k]))
     spot, rest = set(), [min(before[n])]
     while rest:  # one blemish of it
@@ -610,7 +630,7 @@ def main():
             TAP.skip('needs ffprobe and ffmpeg')
         else:
             for check in [check_movies, check_lossless, check_colour, check_rates,
-                          check_part_and_trace, check_clean_up, check_mask, check_orientation, check_choices, check_sound,
+                          check_part_and_trace, check_clean_up, check_mask_kinds, check_mask, check_orientation, check_choices, check_sound,
                           check_other_size]:
                 check()
         check_broken_stills()

@@ -399,7 +399,8 @@ static void test_blemish(void)
     const rw_stage_scene scene = scene_of(r);
     rw_frame truth, out;
     paint(&truth, r->pool, &clean, DIRTY, false);
-    rw_stage_trace trace = {.gain = {1, 1, 1}, .mask = g_malloc0(W * H)};
+    rw_stage_trace trace = {.gain = {1, 1, 1},
+                            .mask = {g_malloc0(W * H), g_malloc0(W * H), g_malloc0(W * H)}};
     trace.spots = g_array_new(FALSE, FALSE, sizeof(rw_spot));
     run_stage(&out, r, DIRTY, &rw_stage_blemish, NULL, &scene, &trace);
     const double before = apart(&r->frame[DIRTY], &truth, speck),
@@ -408,7 +409,8 @@ static void test_blemish(void)
     g_assert_cmpfloat(before, >, 0.15);
     g_assert_cmpfloat(after, <, 2 * GRAIN);
     /* the trace tells where, and nothing else was touched */
-    g_assert_cmpint(trace.mask[114 * W + 155], ==, 255);
+    g_assert_cmpint(trace.mask[RW_BLEMISH_DIRT][114 * W + 155], ==, 255);
+    g_assert_cmpint(trace.mask[RW_BLEMISH_SCRATCH][114 * W + 155], ==, 0);
     int repaired = 0;
     for (guint i = 0; i < trace.spots->len; i++)
         repaired += g_array_index(trace.spots, rw_spot, i).repaired;
@@ -419,7 +421,8 @@ static void test_blemish(void)
                 g_assert_true(out.plane[0][y * out.stride + x] ==
                               r->frame[DIRTY].plane[0][y * r->frame[DIRTY].stride + x]);
     g_array_unref(trace.spots);
-    g_free(trace.mask);
+    for (int k = 0; k < RW_BLEMISH_KINDS; k++)
+        g_free(trace.mask[k]);
     rw_frame_clear(&out);
     rw_frame_clear(&truth);
     reel_free(r);
@@ -434,7 +437,7 @@ static void test_fast_thing(void)
         rw_frame out;
         rw_stage_trace trace = {.gain = {1, 1, 1}};
         run_stage(&out, r, n, &rw_stage_blemish, NULL, &scene, &trace);
-        g_assert_cmpint(trace.blemish_pixels, ==, 0);
+        g_assert_cmpint(trace.repaired[RW_BLEMISH_DIRT], ==, 0);
         rw_frame_clear(&out);
     }
     reel_free(r);
@@ -456,7 +459,7 @@ static void test_verdict(void)
     rw_frame out;
     rw_stage_trace trace = {.gain = {1, 1, 1}};
     run_stage(&out, r, DIRTY, &rw_stage_blemish, NULL, &scene, &trace);
-    g_assert_cmpint(trace.blemish_pixels, ==, 0);
+    g_assert_cmpint(trace.repaired[RW_BLEMISH_DIRT], ==, 0);
     g_assert_cmpfloat(apart(&out, &r->frame[DIRTY], inside), ==, 0);
     rw_frame_clear(&out);
     reel_free(r);
@@ -564,7 +567,9 @@ static void test_hair(void)
                                        rw_motion_share_get(r->share, 9, 8, NULL),
                                        rw_motion_share_get(r->share, 9, 10, NULL),
                                        rw_motion_share_get(r->share, 9, 11, NULL)}};
-            g_assert_cmpint(rw_hair_repair(&out, &w, facts->data, facts->len, NULL), >, 0);
+            g_autofree uint8_t *own = g_malloc(W * H);
+            g_assert_true(rw_hair_mark(own, &r->frame[9], facts->data, facts->len));
+            g_assert_cmpint(rw_hair_repair(&out, &w, facts->data, facts->len, own), >, 0);
             const rw_irect box = {120, 90, 64, 64};
             const double before = apart(&r->frame[9], &truth, box),
                          after = apart(&out, &truth, box);

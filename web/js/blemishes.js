@@ -7,8 +7,12 @@ import { el, fill, tell } from './dom.js';
 
 const KEY = 'blemish.spots';
 const ROOM = 5; // px round a box
+/** @type {Record<string, string>} */
+const NAMES = { dirt: 'Dirt', scratch: 'Scratch', hair: 'Gate hair' };
 
 /** @typedef {{x: number, y: number, word: string}} Word */
+/** Box in px of the picture, place on the film in mm, how sure, whether repaired, which kind.
+ * @typedef {[number, number, number, number, number, number, number, number, string]} Spot */
 
 /** @param {string | undefined} text @returns {Word[]} */
 const wordsOf = (text) => (text ?? '').split(',').map((part) => part.trim().split(/\s+/)).filter((p) => p.length === 3)
@@ -24,6 +28,7 @@ export class Blemishes {
     this.on = false;
     this.asked = '';
     this.same = 0; // mm: nearer than this, the same spot is meant; the server says it
+    this.said = el('span', { class: 'quiet', role: 'status' });
     this.layer = el('div', { class: 'spots', hidden: true });
     plate.node.append(this.layer);
     plate.node.addEventListener('finished', () => this.load());
@@ -51,6 +56,7 @@ export class Blemishes {
     fill(this.layer);
     this.layer.hidden = true;
     this.asked = '';
+    this.said.textContent = this.on ? 'Looking …' : '';
   }
 
   get words() {
@@ -80,15 +86,18 @@ export class Blemishes {
     }
   }
 
-  /** @param {number[][]} spots */
+  /** @param {Spot[]} spots */
   draw(spots) {
     const { canvas } = this.plate;
     const k = canvas.clientWidth / canvas.width;
     Object.assign(this.layer.style, { left: `${canvas.offsetLeft}px`, top: `${canvas.offsetTop}px`, width: `${canvas.clientWidth}px`, height: `${canvas.clientHeight}px` });
-    fill(this.layer, spots.map(([x, y, w, h, filmX, filmY, sure, repaired]) => {
+    this.count(spots);
+    spots.sort((a, b) => b[2] * b[3] - a[2] * a[3]); // a small one in a large one can be reached
+    fill(this.layer, spots.map(([x, y, w, h, filmX, filmY, sure, repaired, kind]) => {
       const word = this.wordAt(filmX, filmY);
-      const what = repaired ? 'Repaired' : 'Left alone';
-      const why = word ? 'as you said; a click takes it back' : `${Math.round(sure * 100)} % sure; a click ${repaired ? 'leaves it as it was' : 'repairs it'}`;
+      const what = `${NAMES[kind]}, ${repaired ? 'repaired' : 'left alone'}`;
+      const click = kind === 'dirt' ? `${Math.round(sure * 100)} % sure; a click ${repaired ? 'leaves it as it was' : 'repairs it'}` : 'a click leaves it on this frame';
+      const why = word ? 'as you said; a click takes it back' : click;
       const node = el('button', { type: 'button', class: `spot${repaired ? ' repaired' : ''}${word ? ' said' : ''}`, title: `${what}: ${why}`, 'aria-label': `${what}, ${why}`,
         onclick: () => this.say(filmX, filmY, word ? '' : repaired ? 'leave' : 'repair') });
       Object.assign(node.style, { left: `${x * k - ROOM}px`, top: `${y * k - ROOM}px`, width: `${w * k + 2 * ROOM}px`, height: `${h * k + 2 * ROOM}px` });
@@ -96,6 +105,12 @@ export class Blemishes {
     }));
     this.layer.hidden = false;
     this.layer.dataset.n = String(this.session.n);
+  }
+
+  /** @param {Spot[]} spots */
+  count(spots) {
+    const done = Object.keys(NAMES).map((kind) => [NAMES[kind], spots.filter((s) => s[8] === kind && s[7]).length]).filter(([, n]) => n);
+    this.said.textContent = done.length ? `Repaired on this frame: ${done.map(([name, n]) => `${name} ${n}`).join(', ')}.` : 'Nothing was repaired on this frame.';
   }
 
   /** @param {number} x @param {number} y @param {string} word '' takes it back */

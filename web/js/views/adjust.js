@@ -255,7 +255,7 @@ export function adjustView(workspace) {
   /** A look at what clean-up did, over the picture. */
   function repairs() {
     const box = el('input', { type: 'checkbox', checked: blemishes.on, onchange: () => blemishes.show(box.checked) });
-    return el('label', { class: 'repairs' }, box, 'Show what was repaired', el('span', { class: 'quiet' }, 'Click a box to leave that place alone, or to repair it.'));
+    return el('label', { class: 'repairs' }, box, 'Show what was repaired', el('span', { class: 'quiet' }, 'Click a box to leave that place alone, or to repair it.'), blemishes.said);
   }
 
   /** @param {Group} g */
