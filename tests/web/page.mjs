@@ -335,6 +335,12 @@ async function adjust(page, other) {
   const box = page.locator('.spot.repaired').first();
   for (let k = 0; k < 12 && !await until(async () => await box.count() > 0, '', 3000); k++) await page.keyboard.press('ArrowRight');
   const at = await session(page, (s) => s.n);
+  const { width, height, movie } = await page.evaluate(async (n) => {
+    const { size } = window.bench.room.plate;
+    const { spots } = await (await fetch(`api/reel/regatta/spots/${n}?w=${size.width}&h=${size.height}`)).json();
+    return { ...size, movie: spots.filter((s) => s[7]).length };
+  }, at);
+  equal([width, height >= 1080, await page.locator('.spot.repaired').count()], [1440, true, movie], 'those that the movie has');
   await box.click();
   await until(() => /leave$/.test(choice(`frame:${at}`, 'blemish.spots') ?? ''), 'a repair that is refused is kept so');
   await page.locator('.spot.said').first().waitFor();

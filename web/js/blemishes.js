@@ -41,6 +41,7 @@ export class Blemishes {
   }
 
   close() {
+    this.plate.asMovie = false;
     this.watcher.disconnect();
     this.layer.remove();
   }
@@ -49,7 +50,8 @@ export class Blemishes {
   show(on) {
     this.on = on;
     this.clear();
-    if (on) this.load();
+    this.plate.asMovie = on;
+    this.plate.refresh(); // load follows it
   }
 
   clear() {
@@ -72,7 +74,7 @@ export class Blemishes {
   async load() {
     const { session, plate } = this;
     if (!this.on || plate.playing || !session.surveyed) return;
-    const n = session.n, { width, height } = plate.canvas;
+    const n = session.n, { width, height } = plate.size;
     const query = `${n}?w=${width}&h=${height}&r=${session.revision}`;
     if (query === this.asked) return;
     this.asked = query;
@@ -88,8 +90,8 @@ export class Blemishes {
 
   /** @param {Spot[]} spots */
   draw(spots) {
-    const { canvas } = this.plate;
-    const k = canvas.clientWidth / canvas.width;
+    const { canvas, size } = this.plate;
+    const k = canvas.clientWidth / size.width;
     Object.assign(this.layer.style, { left: `${canvas.offsetLeft}px`, top: `${canvas.offsetTop}px`, width: `${canvas.clientWidth}px`, height: `${canvas.clientHeight}px` });
     this.count(spots);
     spots.sort((a, b) => b[2] * b[3] - a[2] * a[3]); // a small one in a large one can be reached

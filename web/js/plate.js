@@ -10,6 +10,7 @@ import { el, oncePerFrame } from './dom.js';
 
 const SETTLE = 90; // ms without another frame before the finished picture is asked for
 const BIGGEST = 2048;
+const MOVIE = 1440; // px: width of the usual movie
 const LONG = 900; // ms after which it is said that something takes its time
 
 /**
@@ -49,6 +50,8 @@ export class Plate {
     this.node = el('div', { class: 'ground' }, el('div', { class: 'mount' }, this.canvas), this.note, this.line);
     this.context = /** @type {CanvasRenderingContext2D} */ (this.canvas.getContext('2d', { alpha: false }));
     this.playing = false;
+    /** the finished picture is made as large as in the movie: a smaller one has other repairs */
+    this.asMovie = false;
     /** what is on the canvas */
     this.shown = { n: -1, finished: false };
     this.timer = 0;
@@ -101,6 +104,13 @@ export class Plate {
     this.shown = { n: -1, finished: false };
     this.drawNow();
     this.refresh();
+  }
+
+  /** Of the finished picture, as it is asked for. */
+  get size() {
+    const { width, height } = this.canvas;
+    const k = this.asMovie ? Math.max(1, MOVIE / width) : 1;
+    return { width: 2 * Math.round(width * k / 2), height: 2 * Math.round(height * k / 2) };
   }
 
   frameChanged() {
@@ -213,13 +223,14 @@ export class Plate {
     const set = [...session.trying].filter(([key]) => !key.startsWith('crop.')).map(([key, value]) => `${key}=${value}`).join(',');
     this.request = new AbortController();
     this.again = false;
-    const width = canvas.width, height = canvas.height;
+    const { width, height } = canvas, { size } = this;
     const inHand = [...session.trying].some(([key, value]) => !this.slow.includes(key.split('.')[0]) && session.choice(key, session.scene).value !== value);
     /** @param {Record<string, string>} more */
     const lay = async (more) => {
-      const picture = await getPicture(finishedAddress(session.name, n, { w: width, h: height, r: session.revision, page: this.page, ...(set ? { set } : {}), ...more }), this.request?.signal);
+      const picture = await getPicture(finishedAddress(session.name, n, { w: size.width, h: size.height, r: session.revision, page: this.page, ...(set ? { set } : {}), ...more }), this.request?.signal);
       const wanted = session.n === n && !this.playing && width === canvas.width && height === canvas.height;
       if (wanted) {
+        this.context.imageSmoothingQuality = 'high';
         this.context.drawImage(picture, 0, 0, canvas.width, canvas.height);
         this.shown = { n, finished: true };
       }
