@@ -91,7 +91,7 @@ export class Blemishes {
   /** @param {Spot[]} spots */
   draw(spots) {
     const { canvas, size } = this.plate;
-    const k = canvas.clientWidth / size.width;
+    const k = canvas.clientWidth / size.width, top = (canvas.clientHeight - size.height * k) / 2;
     Object.assign(this.layer.style, { left: `${canvas.offsetLeft}px`, top: `${canvas.offsetTop}px`, width: `${canvas.clientWidth}px`, height: `${canvas.clientHeight}px` });
     this.count(spots);
     spots.sort((a, b) => b[2] * b[3] - a[2] * a[3]); // a small one in a large one can be reached
@@ -102,7 +102,7 @@ export class Blemishes {
       const why = word ? 'as you said; a click takes it back' : click;
       const node = el('button', { type: 'button', class: `spot${repaired ? ' repaired' : ''}${word ? ' said' : ''}`, title: `${what}: ${why}`, 'aria-label': `${what}, ${why}`,
         onclick: () => this.say(filmX, filmY, word ? '' : repaired ? 'leave' : 'repair') });
-      Object.assign(node.style, { left: `${x * k - ROOM}px`, top: `${y * k - ROOM}px`, width: `${w * k + 2 * ROOM}px`, height: `${h * k + 2 * ROOM}px` });
+      Object.assign(node.style, { left: `${x * k - ROOM}px`, top: `${top + y * k - ROOM}px`, width: `${w * k + 2 * ROOM}px`, height: `${h * k + 2 * ROOM}px` });
       return node;
     }));
     this.layer.hidden = false;

@@ -10,7 +10,7 @@ import { el, oncePerFrame } from './dom.js';
 
 const SETTLE = 90; // ms without another frame before the finished picture is asked for
 const BIGGEST = 2048;
-const MOVIE = 1440; // px: width of the usual movie
+const MOVIE = { width: 1440, height: 1080 }; // px: the usual movie
 const LONG = 900; // ms after which it is said that something takes its time
 
 /**
@@ -109,8 +109,7 @@ export class Plate {
   /** Of the finished picture, as it is asked for. */
   get size() {
     const { width, height } = this.canvas;
-    const k = this.asMovie ? Math.max(1, MOVIE / width) : 1;
-    return { width: 2 * Math.round(width * k / 2), height: 2 * Math.round(height * k / 2) };
+    return this.asMovie ? MOVIE : { width, height };
   }
 
   frameChanged() {
@@ -231,7 +230,8 @@ export class Plate {
       const wanted = session.n === n && !this.playing && width === canvas.width && height === canvas.height;
       if (wanted) {
         this.context.imageSmoothingQuality = 'high';
-        this.context.drawImage(picture, 0, 0, canvas.width, canvas.height);
+        const k = width / size.width; // of another shape, it is trimmed or between bars above and below
+        this.context.drawImage(picture, 0, (height - size.height * k) / 2, width, size.height * k);
         this.shown = { n, finished: true };
       }
       picture.close();
