@@ -299,6 +299,36 @@ def check_mask_kinds():
         TAP.ok(all(line['blemish_pixels'] == sum(line['repaired'].values()) for line in lines), 'the sum is theirs')
 
 
+def check_refused_scratch():
+    """A scratch that a person keeps on one frame stays there, and is taken off all others."""
+    reel, path, log = copy_reel('scratched'), out('kept.mkv'), out('kept.jsonl')
+    def run_it():
+        done = finish('--codec', 'null', '--size', '480x360', '--mask', path, '--trace', log,
+                      '--set', 'blemish.dirt=off', '--set', 'blemish.hairs=off', reel=reel, clean=True)
+        assert done.returncode == 0, done.stderr
+        return [json.loads(line) for line in open(log, encoding='utf-8')]
+    lines = run_it()
+    before = [line['repaired']['scratch'] for line in lines]
+    n = before.index(max(before))
+    raw = subprocess.run(['ffmpeg', '-v', 'error', '-i', path, '-vf', f'select=eq(n\\,{n})', '-frames:v', '1', '-pix_fmt',
+                          'rgb24', '-f', 'rawvideo', '-'], check=True, stdout=subprocess.PIPE).stdout
+    green = [i % 480 for i in range(480 * 360) if raw[3 * i + 1]]
+    usual = max(set(green), key=green.count)
+    one = [g for g in green if abs(g - usual) < 12]
+    x, y = (min(one) + max(one)) / 2, 179.5
+    (a, _, c), (_, e, f) = lines[n]['frame']
+    (_, _, sx), (_, _, sy) = lines[n]['steady']
+    db = sqlite3.connect(os.path.join(reel, 'reel.db'))
+    db.execute('insert into choice (scope, key, value) values (?, ?, ?)',
+               (f'frame:{n}', 'blemish.spots', f'{(x - c) / a - sx} {(y - f) / e - sy} leave'))
+    db.commit()
+    db.close()
+    after = [line['repaired']['scratch'] for line in run_it()]
+    TAP.ok(before[n] > 0 and after[n] < before[n], 'a scratch that a person keeps stays', (before[n], after[n]))
+    TAP.equal(after[:n] + after[n + 1:], before[:n] + before[n + 1:], 'on that frame alone')
+    shutil.rmtree(reel)
+
+
 def mask_of(reel, *arguments):
     """What --mask shows of dirt, frame by frame: the set of pixels (x, y) that are not black."""
     path = out('mask.mkv')
@@ -630,7 +660,7 @@ def main():
             TAP.skip('needs ffprobe and ffmpeg')
         else:
             for check in [check_movies, check_lossless, check_colour, check_rates,
-                          check_part_and_trace, check_clean_up, check_mask_kinds, check_mask, check_orientation, check_choices, check_sound,
+                          check_part_and_trace, check_clean_up, check_mask_kinds, check_refused_scratch, check_mask, check_orientation, check_choices, check_sound,
                           check_other_size]:
                 check()
         check_broken_stills()
