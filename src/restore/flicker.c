@@ -7,9 +7,10 @@
 #include "restore/flicker.h"
 #include "restore/stages.h"
 
-#define LOOK_VERSION 1
+#define LOOK_VERSION 2
 #define LOOK_WIDTH   256
 #define CELL         4     /* px of a look: means over cells quiet the grain */
+#define AROUND       3     /* cells to each side that tell how far a place is to be believed */
 #define DARK         0.004 /* linear light below which a ratio means nothing */
 #define BRIGHT       0.93  /* and above which the still may have clipped */
 
@@ -32,12 +33,23 @@ void rw_flicker_terms(double u, double v, double t[RW_FLICKER_TERMS])
 /* ---- a look ---- */
 
 typedef struct cell {
-    double u, v;
+    int i, j;         /* which of the grid */
     double ratio;     /* ln light of this frame over the other's, luma */
     double colour[3]; /* the same of R, G, B less that of luma */
-    double weight;
+    double weight;    /* by grain and motion */
+    double left;      /* of the ratio, off the surface */
+    double say;       /* weight over the spread of what is left around */
     double term[RW_FLICKER_TERMS];
 } cell;
+
+/* The cells of a look that have something to compare. */
+typedef struct cell_grid {
+    int cols, rows, count;
+    cell *cell;
+    double *room;   /* a number for each */
+    double *number; /* summed area of how many there are, and of their squares left */
+    double *squares;
+} cell_grid;
 
 static double sample(const rw_frame *f, int c, double x, double y)
 {
@@ -75,12 +87,13 @@ static bool compare_cell(cell *out, const rw_frame *now, const rw_frame *was,
     b[3] = 0.25 * b[0] + 0.5 * b[1] + 0.25 * b[2];
     if (a[3] < DARK || b[3] < DARK)
         return false;
-    out->u = 2.0 * (x0 + 0.5 * CELL) / now->width - 1.0;
-    out->v = 2.0 * (y0 + 0.5 * CELL) / now->height - 1.0;
+    out->i = ci;
+    out->j = cj;
     out->ratio = log(a[3] / b[3]);
     for (int c = 0; c < 3; c++)
         out->colour[c] = log(fmax(a[c], 0.1 * DARK) / fmax(b[c], 0.1 * DARK)) - out->ratio;
-    rw_flicker_terms(out->u, out->v, out->term);
+    rw_flicker_terms(2.0 * (x0 + 0.5 * CELL) / now->width - 1.0,
+                     2.0 * (y0 + 0.5 * CELL) / now->height - 1.0, out->term);
     /* grain weighs more in the dark; an untrusted vector weighs little */
     out->weight = (0.05 + (double)field->trust[o]) * a[3] / (a[3] + 0.03);
     return true;
@@ -88,8 +101,7 @@ static bool compare_cell(cell *out, const rw_frame *now, const rw_frame *was,
 
 static double median(double *v, size_t n)
 {
-    qsort(v, n, sizeof *v, rw_compare_doubles);
-    return n ? v[n / 2] : 0.0;
+    return n ? rw_select_double(v, (int)n, (int)n / 2) : 0.0;
 }
 
 /* Solves a x = b of size n in place by elimination; a is symmetric and positive. */
@@ -117,45 +129,125 @@ static double surface_at(const double *coef, const cell *p)
     return s;
 }
 
-/* Tukey's biweight, c = 4.685 robust standard deviations. Returns that deviation. */
-static double fit_surface(double coef[RW_FLICKER_TERMS], const cell *cells, int count, double *room,
-                          double *share)
+/* What the surface leaves of each cell. Returns its robust standard deviation. */
+static double take_surface(cell_grid *g, const double *coef)
+{
+    for (int i = 0; i < g->count; i++) {
+        cell *p = &g->cell[i];
+        p->left = p->ratio - surface_at(coef, p);
+        g->room[i] = fabs(p->left);
+    }
+    return fmax(1.4826 * median(g->room, (size_t)g->count), 1e-5);
+}
+
+/* Each place of the table, which holds what is at cell (i, j) at (i + 1, j + 1), becomes the sum of
+ * all above and left of it. */
+static void sum_area(double *table, const cell_grid *g)
+{
+    const int stride = g->cols + 1;
+    for (int j = 1; j <= g->rows; j++) {
+        double row = 0.0;
+        for (int i = 1; i <= g->cols; i++) {
+            row += table[j * stride + i];
+            table[j * stride + i] = row + table[(j - 1) * stride + i];
+        }
+    }
+}
+
+static double sum_around(const double *table, const cell_grid *g, const cell *p)
+{
+    const int stride = g->cols + 1;
+    const int x0 = MAX(p->i - AROUND, 0), x1 = MIN(p->i + AROUND + 1, g->cols);
+    const int y0 = MAX(p->j - AROUND, 0), y1 = MIN(p->j + AROUND + 1, g->rows);
+    return table[y1 * stride + x1] - table[y0 * stride + x1] - table[y1 * stride + x0] +
+           table[y0 * stride + x0];
+}
+
+static size_t table_bytes(const cell_grid *g)
+{
+    return (size_t)(g->cols + 1) * (size_t)(g->rows + 1) * sizeof(double);
+}
+
+static void count_cells(cell_grid *g)
+{
+    memset(g->number, 0, table_bytes(g));
+    for (int i = 0; i < g->count; i++)
+        g->number[(g->cell[i].j + 1) * (g->cols + 1) + g->cell[i].i + 1] = 1.0;
+    sum_area(g->number, g);
+}
+
+/* Where things turn, shine or pass before each other, light changes from place to place; where
+ * nothing does, neighbours agree. Those have more say, as much more as their variance is smaller;
+ * all together have as much as before. */
+static void weigh_places(cell_grid *g, double sd)
+{
+    memset(g->squares, 0, table_bytes(g));
+    for (int i = 0; i < g->count; i++) {
+        const cell *p = &g->cell[i];
+        const double e = fmin(fabs(p->left), 6.0 * sd);
+        g->squares[(p->j + 1) * (g->cols + 1) + p->i + 1] = e * e;
+    }
+    sum_area(g->squares, g);
+    double before = 0.0, after = 0.0;
+    for (int i = 0; i < g->count; i++) {
+        cell *p = &g->cell[i];
+        const double spread = fmax(sum_around(g->squares, g, p), 0.0);
+        p->say = p->weight / (spread / sum_around(g->number, g, p) + 0.05 * sd * sd);
+        before += p->weight;
+        after += p->say;
+    }
+    for (int i = 0; i < g->count; i++)
+        g->cell[i].say *= before / after;
+}
+
+/* One round of Tukey's biweight, c = 4.685 robust standard deviations. Returns the share of the
+ * cells' say that it took. */
+static double fit_round(double coef[RW_FLICKER_TERMS], const cell_grid *g, double sd)
 {
     enum { N = RW_FLICKER_TERMS };
+    double a[N * N] = {0}, weight = 0.0, total = 0.0;
     memset(coef, 0, N * sizeof *coef);
-    for (int i = 0; i < count; i++)
-        room[i] = cells[i].ratio;
-    coef[0] = median(room, (size_t)count);
+    for (int i = 0; i < g->count; i++) {
+        const cell *p = &g->cell[i];
+        const double e = p->left / (4.685 * sd);
+        total += p->say;
+        if (fabs(e) >= 1.0)
+            continue;
+        const double w = p->say * (1 - e * e) * (1 - e * e);
+        for (int r = 0; r < N; r++) {
+            for (int k = r; k < N; k++)
+                a[r * N + k] += w * p->term[r] * p->term[k];
+            coef[r] += w * p->term[r] * p->ratio;
+        }
+        weight += w;
+    }
+    for (int r = 0; r < N; r++)
+        for (int k = 0; k < r; k++)
+            a[r * N + k] = a[k * N + r];
+    /* unevenness is small: without evidence the surface stays flat */
+    static const double prior[N] = {1e-6, 0.3, 0.3, 0.3, 0.3, 0.3, 3, 3, 3, 3};
+    for (int r = 0; r < N; r++)
+        a[r * N + r] += prior[r] * sd * sd / (0.02 * 0.02) * 4.0 + 1e-9;
+    solve(a, coef, N);
+    return total > 0.0 ? weight / total : 0.0;
+}
+
+/* Returns the robust standard deviation of what is left. */
+static double fit_surface(double coef[RW_FLICKER_TERMS], cell_grid *g, double *share)
+{
+    memset(coef, 0, RW_FLICKER_TERMS * sizeof *coef);
+    for (int i = 0; i < g->count; i++) {
+        g->room[i] = g->cell[i].ratio;
+        g->cell[i].say = g->cell[i].weight;
+    }
+    coef[0] = median(g->room, (size_t)g->count);
+    count_cells(g);
     double sd = 0.0;
     for (int round = 0; round < 5; round++) {
-        for (int i = 0; i < count; i++)
-            room[i] = fabs(cells[i].ratio - surface_at(coef, &cells[i]));
-        sd = fmax(1.4826 * median(room, (size_t)count), 1e-5);
-        double a[N * N] = {0}, b[N] = {0}, weight = 0.0, total = 0.0;
-        for (int i = 0; i < count; i++) {
-            const double e = (cells[i].ratio - surface_at(coef, &cells[i])) / (4.685 * sd);
-            total += cells[i].weight;
-            if (fabs(e) >= 1.0)
-                continue;
-            const double w = cells[i].weight * (1 - e * e) * (1 - e * e);
-            const double *t = cells[i].term;
-            for (int r = 0; r < N; r++) {
-                for (int k = r; k < N; k++)
-                    a[r * N + k] += w * t[r] * t[k];
-                b[r] += w * t[r] * cells[i].ratio;
-            }
-            weight += w;
-        }
-        for (int r = 0; r < N; r++)
-            for (int k = 0; k < r; k++)
-                a[r * N + k] = a[k * N + r];
-        /* unevenness is small: without evidence the surface stays flat */
-        static const double prior[N] = {1e-6, 1, 1, 1, 1, 1, 3, 3, 3, 3};
-        for (int r = 0; r < N; r++)
-            a[r * N + r] += prior[r] * sd * sd / (0.02 * 0.02) * 4.0 + 1e-9;
-        solve(a, b, N);
-        memcpy(coef, b, sizeof b);
-        *share = total > 0.0 ? weight / total : 0.0;
+        sd = take_surface(g, coef);
+        if (round > 0) /* a flat surface says nothing of places yet */
+            weigh_places(g, sd);
+        *share = fit_round(coef, g, sd);
     }
     return sd;
 }
@@ -163,31 +255,35 @@ static double fit_surface(double coef[RW_FLICKER_TERMS], const cell *cells, int 
 static void measure_pair(rw_flicker_look *look, int k, const rw_frame *now, const rw_frame *was,
                          const rw_motion_field *field)
 {
-    const int cols = now->width / CELL, rows = now->height / CELL;
-    cell *cells = g_new(cell, cols * rows);
-    double *room = g_new(double, cols *rows);
-    int count = 0;
-    for (int j = 0; j < rows; j++)
-        for (int i = 0; i < cols; i++)
-            if (compare_cell(&cells[count], now, was, field, i, j))
-                count++;
-    if (count >= 40) {
+    cell_grid g = {.cols = now->width / CELL, .rows = now->height / CELL};
+    const int all = g.cols * g.rows;
+    g.cell = g_new(cell, all);
+    g.room = g_new(double, all);
+    g.number = g_malloc(table_bytes(&g));
+    g.squares = g_malloc(table_bytes(&g));
+    for (int j = 0; j < g.rows; j++)
+        for (int i = 0; i < g.cols; i++)
+            if (compare_cell(&g.cell[g.count], now, was, field, i, j))
+                g.count++;
+    if (g.count >= 40) {
         double coef[RW_FLICKER_TERMS], share;
-        look->error[k] = (float)fit_surface(coef, cells, count, room, &share);
-        look->weight[k] = (float)(share * count / (cols * rows));
+        look->error[k] = (float)fit_surface(coef, &g, &share);
+        look->weight[k] = (float)(share * g.count / all);
         for (int i = 0; i < RW_FLICKER_TERMS; i++)
             look->surface[k][i] = (float)coef[i];
         for (int c = 0; c < 3; c++) {
             int n = 0;
-            for (int i = 0; i < count; i++)
-                if (fabs(cells[i].ratio - surface_at(coef, &cells[i])) <
+            for (int i = 0; i < g.count; i++)
+                if (fabs(g.cell[i].ratio - surface_at(coef, &g.cell[i])) <
                     3.0 * (double)look->error[k])
-                    room[n++] = cells[i].colour[c];
-            look->colour[k][c] = (float)median(room, (size_t)n);
+                    g.room[n++] = g.cell[i].colour[c];
+            look->colour[k][c] = (float)median(g.room, (size_t)n);
         }
     }
-    g_free(cells);
-    g_free(room);
+    g_free(g.cell);
+    g_free(g.room);
+    g_free(g.number);
+    g_free(g.squares);
 }
 
 bool rw_flicker_measure(rw_flicker_look *look, rw_pool *pool, const rw_frame *now,
@@ -632,7 +728,7 @@ const rw_stage rw_stage_flicker = {
     .title = "Flicker",
     .help = "Evens out light that changes from frame to frame, over the whole frame and across it, "
             "and leaves fades and lamps of the scene alone.",
-    .version = 3,
+    .version = 4,
     .by_default = true,
     .params = rows,
     .params_size = sizeof(flicker_params),

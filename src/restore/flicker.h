@@ -4,7 +4,7 @@
  *
  * 1. Each frame is laid over the two before it by motion; the logarithm of their ratio of light is
  *    fitted by a smooth surface of 10 terms, robustly: what moves, clips or lies in the dark has no
- *    say.
+ *    say, and where neighbours agree they have more.
  * 2. Over a scene the steps from frame to frame give each term's course.
  * 3. A smooth line through that course is what the scene itself did: a fade, a cloud, a walk
  * indoors. How smooth is judged from the course (restricted maximum likelihood), and where the

@@ -314,6 +314,34 @@ static void test_flicker(void)
     reel_free(r);
 }
 
+/* Half of the picture glitters, each place by itself, and gets lighter by it every other frame. */
+static double glitter(int n, int x, int y, double light)
+{
+    const double own = sin(1.9 * (x / 12) * (x / 12) + 2.7 * (y / 12));
+    return x > W / 2 && n % 2 ? light * (1.05 + 0.07 * own) : light;
+}
+
+/* Where neighbours do not agree on it, a change of light is no flicker. */
+static void test_glitter(void)
+{
+    const shot s = {.pan = 1.3, .grain = GRAIN, .over = glitter};
+    reel *r = shoot(&s, 2, true);
+    const rw_frame *before[RW_FLICKER_BACK] = {&r->frame[0], NULL};
+    rw_flicker_look look;
+    g_assert_true(rw_flicker_measure(&look, r->pool, &r->frame[1], before, NULL));
+    double worst = 0;
+    for (double u = -0.95; u < 0; u += 0.1) {
+        double t[RW_FLICKER_TERMS], light = 0;
+        rw_flicker_terms(u, 0, t);
+        for (int i = 0; i < RW_FLICKER_TERMS; i++)
+            light += t[i] * (double)look.surface[0][i];
+        worst = fmax(worst, fabs(light));
+    }
+    g_test_message("%.2f %% of flicker seen beside it", 100 * worst);
+    g_assert_cmpfloat(worst, <, 0.006);
+    reel_free(r);
+}
+
 /* What the film itself shows is not flicker. */
 static void test_fade(void)
 {
@@ -618,6 +646,7 @@ int main(int argc, char **argv)
     g_test_add_func("/restore/motion-shared", test_share);
     g_test_add_func("/restore/flicker", test_flicker);
     g_test_add_func("/restore/fall-off", test_falloff);
+    g_test_add_func("/restore/glitter", test_glitter);
     g_test_add_func("/restore/fade", test_fade);
     g_test_add_func("/restore/clear-light", test_clear_light);
     g_test_add_func("/restore/blemish", test_blemish);
