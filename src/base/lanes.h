@@ -234,6 +234,30 @@ static inline void f16_gather2(const float *table, i16 at, f16 *first, f16 *seco
 #endif
 }
 
+/* table[at], lane by lane, at 0 .. 15: a table that stays in registers. */
+static inline f16 f16_of16(const float *table, i16 at)
+{
+    f16 r;
+    for (int i = 0; i < F16_PARTS; i++) {
+#if defined(__AVX512F__)
+        r.v[i] = (f16_part)_mm512_permutexvar_ps((__m512i)at.v[i], _mm512_loadu_ps(table));
+#elif defined(__AVX2__)
+        const __m256i k = (__m256i)at.v[i];
+        const __m256 low = _mm256_permutevar8x32_ps(_mm256_loadu_ps(table), k);
+        const __m256 high = _mm256_permutevar8x32_ps(_mm256_loadu_ps(table + 8), k);
+        /* bit 3 says which, moved to where the blend looks */
+        r.v[i] =
+            (f16_part)_mm256_blendv_ps(low, high, _mm256_castsi256_ps(_mm256_slli_epi32(k, 28)));
+#else
+        float lane[F16_WIDTH];
+        for (int k = 0; k < F16_WIDTH; k++)
+            lane[k] = table[at.v[i][k]];
+        memcpy(&r.v[i], lane, sizeof lane);
+#endif
+    }
+    return r;
+}
+
 /* Straight line between the entries of a table; x is in entries, not negative. */
 static inline f16 f16_between(const float *table, f16 x)
 {

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include <math.h>
 
+#include "base/lanes.h"
 #include "base/select.h"
 #include "restore/noise.h"
 
@@ -37,9 +38,15 @@ void rw_noise_survey_free(rw_noise_survey **survey)
     g_clear_pointer(survey, g_free);
 }
 
-static float root_of(float linear)
+static void take_roots(float root[BLOCK * BLOCK], const float *linear, ptrdiff_t stride)
 {
-    return sqrtf(linear > 0.0f ? (linear < 1.5f ? linear : 1.5f) : 0.0f);
+    for (int y = 0; y < BLOCK; y++)
+        for (int x = 0; x < BLOCK; x++) {
+            const float v = linear[y * stride + x];
+            root[y * BLOCK + x] = v > 0.0f ? (v < 1.5f ? v : 1.5f) : 0.0f;
+        }
+    for (int i = 0; i < BLOCK * BLOCK; i += 16) /* the vectors' root: sqrtf would set errno */
+        f16_store(root + i, f16_sqrt(f16_load(root + i)));
 }
 
 /* Whole-pixel vectors, so that no interpolation thins the grain of the other frame. */
@@ -54,17 +61,17 @@ static bool take_block(noise_block *b, const rw_frame *now, const rw_frame *othe
         const int p = now->plane[c] ? c : 0;
         const float *a = now->plane[p] + y0 * now->stride + x0;
         const float *o = other->plane[p] + (y0 + dy) * other->stride + x0 + dx;
-        float mean = 0.0f, shift = 0.0f, sum[BLOCK][BLOCK];
-        for (int y = 0; y < BLOCK; y++)
-            for (int x = 0; x < BLOCK; x++) {
-                const float ra = root_of(a[y * now->stride + x]);
-                const float ro = root_of(o[y * other->stride + x]);
-                const float d = 0.70710678f * (ra - ro);
-                sum[y][x] = 0.5f * (ra + ro);
-                b->diff[c][y * BLOCK + x] = d;
-                mean += sum[y][x];
-                shift += d;
-            }
+        float mean = 0.0f, shift = 0.0f, sum[BLOCK][BLOCK], ra[BLOCK * BLOCK], ro[BLOCK * BLOCK];
+        take_roots(ra, a, now->stride);
+        take_roots(ro, o, other->stride);
+        for (int i = 0; i < BLOCK * BLOCK; i++) {
+            sum[i / BLOCK][i % BLOCK] = 0.5f * (ra[i] + ro[i]);
+            b->diff[c][i] = 0.70710678f * (ra[i] - ro[i]);
+        }
+        for (int i = 0; i < BLOCK * BLOCK; i++) {
+            mean += sum[i / BLOCK][i % BLOCK];
+            shift += b->diff[c][i];
+        }
         b->root[c] = mean / (BLOCK * BLOCK);
         shift /= BLOCK * BLOCK;
         float variance = 0.0f;
@@ -167,22 +174,57 @@ static float knot_value(const float sigma[RW_NOISE_KNOTS], float root)
     return sigma[i] + (x - (float)i) * (sigma[i + 1] - sigma[i]);
 }
 
-static void build_tables(rw_noise *n, int c)
+/* The integral of 1 / sigma over a piece in which sigma goes from a to b. */
+static double rise(double width, double a, double b)
 {
-    const double step = (double)RW_NOISE_TOP / RW_NOISE_FORWARD;
+    const double x = b / a - 1.0;
+    return width / a * (fabs(x) < 1e-4 ? 1.0 - 0.5 * x : log1p(x) / x);
+}
+
+static void build_curve(rw_noise *n, int c)
+{
+    const double width = (double)RW_NOISE_TOP / RW_NOISE_PIECES;
     double u = 0.0;
-    for (int i = 0; i < RW_NOISE_FORWARD + 2; i++) {
-        n->even[c][i] = (float)u;
-        u += step / (double)knot_value(n->sigma[c], (float)((i + 0.5) * step));
+    for (int k = 0; k < RW_NOISE_PIECES; k++) {
+        const double a = (double)n->sigma[c][k], b = (double)n->sigma[c][k + 1];
+        const double d = rise(width, a, b);
+        const double s = MIN(width / a, 3.0 * d), e = MIN(width / b, 3.0 * d);
+        n->curve[c][0][k] = (float)u;
+        n->curve[c][1][k] = (float)s;
+        n->curve[c][2][k] = (float)(3.0 * d - 2.0 * s - e);
+        n->curve[c][3][k] = (float)(s + e - 2.0 * d);
+        u += d;
     }
-    n->top[c] = n->even[c][RW_NOISE_FORWARD];
+    n->top[c] = (float)u;
+}
+
+static double curve_at(const float curve[4][RW_NOISE_PIECES], double at)
+{
+    const int k = MIN((int)at, RW_NOISE_PIECES - 1);
+    const double t = at - k;
+    double u = 0.0;
+    for (int i = 3; i >= 0; i--)
+        u = u * t + (double)curve[i][k];
+    return u;
+}
+
+#define FINE 64 /* steps of a piece between which the curve is as good as straight */
+
+/* The curve the other way. */
+static void build_way_back(rw_noise *n, int c)
+{
+    const double top = (double)n->top[c];
+    double below = 0.0, above = 0.0; /* the curve at steps i - 1 and i */
     int i = 0;
     for (int k = 0; k < RW_NOISE_BACK + 2; k++) {
-        const float want = n->top[c] * (float)k / RW_NOISE_BACK;
-        while (i < RW_NOISE_FORWARD && n->even[c][i + 1] < want)
+        const double want = top * k / RW_NOISE_BACK;
+        while (above < want && i < FINE * RW_NOISE_PIECES) {
             i++;
-        const float f = (want - n->even[c][i]) / (n->even[c][i + 1] - n->even[c][i]);
-        n->root[c][k] = (float)(((double)i + (double)f) * step);
+            below = above;
+            above = curve_at(n->curve[c], (double)i / FINE);
+        }
+        const double f = above > below ? (want - above) / (above - below) : 0.0;
+        n->root[c][k] = (float)((i + f) * (double)RW_NOISE_TOP / (FINE * RW_NOISE_PIECES));
     }
 }
 
@@ -266,7 +308,8 @@ void rw_noise_settle(rw_noise_survey *s, rw_noise *n)
         for (int k = 0; k < RW_NOISE_KNOTS; k++)
             n->sigma[c][k] = knot_rms(s, c, (float)k * step, 0.6f * step, texture, variance);
         fill_knots(n->sigma[c]);
-        build_tables(n, c);
+        build_curve(n, c);
+        build_way_back(n, c);
     }
     g_free(texture);
     measure_power(s, n);

@@ -17,7 +17,9 @@
  *
  * Root: the square root of linear light, on which the curves are written.
  * Even sample: u(root), the integral of d root / sigma(root): its grain has rms 1 everywhere
- * (variance stabilisation: Bartlett 1936, Anscombe 1948).
+ * (variance stabilisation: Bartlett 1936, Anscombe 1948). Between two knots a cubic with the
+ * integral's own values and slopes there, the slopes kept where it rises throughout (Fritsch and
+ * Carlson 1980; from memory).
  * Y, U, V: the orthonormal cosine transform of the three even channels, (r + g + b) / sqrt 3,
  * (r - b) / sqrt 2, (r - 2 g + b) / sqrt 6: most of the picture in Y, colour in U and V.
  */
@@ -30,18 +32,19 @@
 #include "base/pool.h"
 #include "motion/field.h"
 
-#define RW_NOISE_KNOTS   17
-#define RW_NOISE_TOP     1.25f /* root at the last knot */
-#define RW_NOISE_FORWARD 1024
-#define RW_NOISE_BACK    4096
+#define RW_NOISE_KNOTS  17
+#define RW_NOISE_TOP    1.25f /* root at the last knot */
+#define RW_NOISE_PIECES (RW_NOISE_KNOTS - 1)
+#define RW_NOISE_BACK   4096
 
 typedef struct rw_noise {
-    float sigma[3][RW_NOISE_KNOTS];      /* rms of the root, channel R, G, B */
-    float even[3][RW_NOISE_FORWARD + 2]; /* u over root, 0 .. RW_NOISE_TOP */
-    float root[3][RW_NOISE_BACK + 2];    /* root over u, 0 .. top[c] */
-    float top[3];                        /* u at RW_NOISE_TOP */
-    float power[3][64];                  /* of Y, U, V: row v, column u of the 8 x 8 transform */
-    float rms[3];                        /* of Y, U, V */
+    float sigma[3][RW_NOISE_KNOTS]; /* rms of the root, channel R, G, B */
+    /* u over root: piece k, fraction t of it: curve[0][k] + t (curve[1][k] + t (...)) */
+    float curve[3][4][RW_NOISE_PIECES];
+    float root[3][RW_NOISE_BACK + 2]; /* root over u, 0 .. top[c] */
+    float top[3];                     /* u at RW_NOISE_TOP */
+    float power[3][64];               /* of Y, U, V: row v, column u of the 8 x 8 transform */
+    float rms[3];                     /* of Y, U, V */
 } rw_noise;
 
 typedef struct rw_noise_survey rw_noise_survey;

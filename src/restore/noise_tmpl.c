@@ -24,11 +24,19 @@ static inline f16 within(f16 x, float top)
     return f16_min(f16_max(x, f16_set(0.0f)), f16_set(top));
 }
 
-static inline f16 even_out(f16 light, const float *table)
+/* The last piece is left at its very end, which lies below 16 by less than the curve can tell. */
+#define END 15.999999f
+
+static inline f16 even_out(f16 light, const float curve[4][RW_NOISE_PIECES])
 {
     const f16 root = f16_sqrt(f16_max(light, f16_set(0.0f)));
-    return f16_between(
-        table, within(times(root, RW_NOISE_FORWARD / RW_NOISE_TOP), (float)RW_NOISE_FORWARD));
+    const f16 at = within(times(root, RW_NOISE_PIECES / RW_NOISE_TOP), END);
+    const i16 piece = f16_whole(at);
+    const f16 t = f16_sub(at, f16_from(piece));
+    f16 u = f16_of16(curve[3], piece);
+    for (int k = 2; k >= 0; k--)
+        u = f16_muladd(f16_of16(curve[k], piece), u, t);
+    return u;
 }
 
 /* The last sixteen of a row that is no multiple of them go through these. */
@@ -65,7 +73,7 @@ void NAME(rw_film_forward)(float *const yuv[3], const float *const rgb[3], int n
     for (int x = 0; x < n; x += 16) {
         f16 u[3];
         for (int c = 0; c < 3; c++)
-            u[c] = even_out(load(rgb[c] + x, n - x), noise->even[c]);
+            u[c] = even_out(load(rgb[c] + x, n - x), noise->curve[c]);
         store(yuv[0] + x, times(f16_add(f16_add(u[0], u[1]), u[2]), ROOT3), n - x);
         if (planes < 3)
             continue;

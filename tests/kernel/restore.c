@@ -136,8 +136,12 @@ static void make_noise(rw_noise *noise, GRand *rand)
 {
     for (int c = 0; c < 3; c++) {
         noise->top[c] = draw(rand, 40, 120);
-        for (int i = 0; i < RW_NOISE_FORWARD + 2; i++)
-            noise->even[c][i] = noise->top[c] * powf((float)i / RW_NOISE_FORWARD, 0.7f);
+        float u = 0.0f;
+        for (int k = 0; k < RW_NOISE_PIECES; k++) {
+            noise->curve[c][0][k] = u;
+            for (int i = 1; i < 4; i++)
+                u += noise->curve[c][i][k] = draw(rand, 0, 3);
+        }
         for (int i = 0; i < RW_NOISE_BACK + 2; i++)
             noise->root[c][i] = RW_NOISE_TOP * powf((float)i / RW_NOISE_BACK, 1.0f / 0.7f);
     }
@@ -148,6 +152,16 @@ static double between(const float *table, double x, int top)
     const double at = CLAMP(x, 0.0, (double)top);
     const int i = MIN((int)at, top);
     return (double)table[i] + (at - i) * ((double)table[i + 1] - (double)table[i]);
+}
+
+static double curve_at(const rw_noise *noise, int c, double root)
+{
+    const double at = fmin(root * RW_NOISE_PIECES / (double)RW_NOISE_TOP, RW_NOISE_PIECES);
+    const int k = MIN((int)at, RW_NOISE_PIECES - 1);
+    double u = 0.0;
+    for (int i = 0; i < 4; i++)
+        u += pow(at - k, i) * (double)noise->curve[c][i][k];
+    return u;
 }
 
 static void test_film(gconstpointer data)
@@ -177,8 +191,7 @@ static void test_film(gconstpointer data)
             double u[3];
             for (int c = 0; c < 3; c++) {
                 const double v = in[c][i] > 0.0f ? (double)in[c][i] : 0.0;
-                u[c] = between(noise->even[c], sqrt(v) * RW_NOISE_FORWARD / (double)RW_NOISE_TOP,
-                               RW_NOISE_FORWARD);
+                u[c] = curve_at(noise, c, sqrt(v));
             }
             const double want[3] = {(u[0] + u[1] + u[2]) / sqrt(3), (u[0] - u[2]) / sqrt(2),
                                     (u[0] - 2 * u[1] + u[2]) / sqrt(6)};
