@@ -77,6 +77,17 @@ void squares_add(squares *s, const clip *a, const clip *truth, int n, const uint
     }
 }
 
+void squares_add_colour(squares *s, const clip *a, const clip *truth, int n)
+{
+    const uint8_t *p = clip_frame(a, n), *q = clip_frame(truth, n);
+    for (int i = 0; i < 3 * a->width * a->height; i += 3) {
+        const double green = p[i + 1] - q[i + 1];
+        const double red = p[i] - q[i] - green, blue = p[i + 2] - q[i + 2] - green;
+        s->sum += red * red + blue * blue;
+        s->count += 2.0;
+    }
+}
+
 double psnr_of(const squares *s)
 {
     return s->count > 0.0 ? 10.0 * log10(255.0 * 255.0 * s->count / fmax(s->sum, 1e-9)) : NAN;

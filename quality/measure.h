@@ -27,6 +27,8 @@ typedef struct squares {
 /* Adds up squared luma errors of the pixels whose mask equals want (mask NULL: all). */
 void squares_add(squares *s, const clip *a, const clip *truth, int n, const uint8_t *mask,
                  uint8_t want);
+/* The same of colour: of R - G and B - G, over the whole frame. */
+void squares_add_colour(squares *s, const clip *a, const clip *truth, int n);
 double psnr_of(const squares *s);
 double ssim_of(const clip *a, const clip *truth, int n);
 /* One frame as PNG, optionally a crop enlarged by whole pixels. */

@@ -12,6 +12,7 @@
 
 typedef struct grain_score {
     squares area[4]; /* smooth, textured, fast, all */
+    squares colour;
     double ssim, frames, seconds;
 } grain_score;
 
@@ -27,6 +28,7 @@ static void score_grain(grain_score *s, const clip *a, const clip *truth)
         for (uint8_t k = 0; k < 3; k++)
             squares_add(&s->area[k], a, truth, n, textured, k);
         squares_add(&s->area[3], a, truth, n, NULL, 0);
+        squares_add_colour(&s->colour, a, truth, n);
         s->ssim += ssim_of(a, truth, n);
         s->frames += 1;
     }
@@ -39,7 +41,7 @@ static void print_grain(const char *reel, const char *who, const grain_score *s)
     printf("%-12s %-18s", reel, who);
     for (int k = 0; k < 4; k++)
         printf(" %8.2f", psnr_of(&s->area[k]));
-    printf("  %7.4f", s->ssim / s->frames);
+    printf("  %7.4f %8.2f", s->ssim / s->frames, psnr_of(&s->colour));
     if (s->seconds > 0)
         printf("  %6.2f", (s->frames + 4) / s->seconds);
     printf("\n");
@@ -70,8 +72,8 @@ void part_grain(trial *set)
     printf("\nGrain: PSNR, dB, and SSIM of luma. Target: 1 dB over the best nlmeans on texture, "
            "not below "
            "it on smooth ground and in fast areas.\n");
-    printf("%-12s %-18s %8s %8s %8s %8s  %7s  %6s\n", "reel", "", "smooth", "texture", "fast",
-           "all", "SSIM", "fps");
+    printf("%-12s %-18s %8s %8s %8s %8s  %7s %8s  %6s\n", "reel", "", "smooth", "texture", "fast",
+           "all", "SSIM", "colour", "fps");
     const int count = set->quick ? 9 : 10;
     for (int r = 0; r < TRIAL_REELS; r++) {
         if (!trial_wants(set, r))

@@ -125,7 +125,8 @@ static void run_pass(rw_grain_job *job, rw_film *out, rw_film *norm, bool wiener
 {
     rw_grain_dsp dsp;
     rw_grain_dsp_init(&dsp, rw_cpu_level());
-    for (int p = 0; p < job->planes; p++) {
+    const int planes = wiener ? job->planes : 1;
+    for (int p = 0; p < planes; p++) {
         job->sum[p] = out->plane[p];
         job->norm[p] = norm->plane[p];
         clear_plane(job->sum[p]);
@@ -133,7 +134,7 @@ static void run_pass(rw_grain_job *job, rw_film *out, rw_film *norm, bool wiener
     }
     for (int j = 0; j < job->rows; j++)
         dsp.row(job, j, wiener);
-    for (int p = 0; p < job->planes; p++) {
+    for (int p = 0; p < planes; p++) {
         for (int y = 0; y < job->height; y++) {
             float *s = job->sum[p].px + y * job->sum[p].stride;
             const float *n = job->norm[p].px + y * job->norm[p].stride;
@@ -158,7 +159,7 @@ static bool run_scale(rw_film *out, rw_pool *pool, const rw_film *now, const rw_
         rw_pool_take(pool, MAX(2 * (size_t)count, 1) * patches * sizeof(float), error);
     rw_film norm = {0}, pilot = {0};
     bool ok = vectors && rw_film_alloc(&norm, pool, job.width, job.height, planes, error) &&
-              rw_film_alloc(&pilot, pool, job.width, job.height, planes, error) &&
+              rw_film_alloc(&pilot, pool, job.width, job.height, 1, error) &&
               rw_film_alloc(out, pool, job.width, job.height, planes, error);
     if (ok) {
         float *data = rw_buffer_data(vectors);
@@ -172,12 +173,12 @@ static bool run_scale(rw_film *out, rw_pool *pool, const rw_film *now, const rw_
         }
         for (int p = 0; p < planes; p++) {
             job.now[p] = now->plane[p];
-            job.pilot[p] = pilot.plane[p];
             for (int v = 0; v < 8; v++)
                 for (int u = 0; u < 8; u++)
                     job.power[p][8 * u + v] = power[p][8 * v + u];
         }
         run_pass(&job, &pilot, &norm, false);
+        job.pilot = pilot.plane[0];
         run_pass(&job, out, &norm, true);
     }
     rw_film_clear(&norm);

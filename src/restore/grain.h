@@ -8,7 +8,8 @@
  *      that what moved out of step is left out and leaves no ghost;
  *   3. the weighted mean is shrunk: first coefficients below a multiple of the measured grain
  *      spectrum are dropped (hard threshold), which gives a pilot; then, with the pilot as the
- *      signal's power, each coefficient gets its Wiener gain S / (S + N);
+ *      signal's power, each coefficient gets its Wiener gain S / (S + N); colour, whose detail is
+ *      coarse, stays at the threshold;
  *   4. overlapping patches are added up.
  * The half-size scale does the same and gives the low frequencies, where grain is strongest and an
  * 8 x 8 patch sees too little of it.
@@ -35,11 +36,11 @@ typedef struct rw_grain_job {
     int cols, rows;
     const float *dx[RW_GRAIN_NEAR], *dy[RW_GRAIN_NEAR];
     float power[3][64];       /* of the grain; transposed: row u, column v */
-    rw_plane pilot[3];        /* read by the second pass */
+    rw_plane pilot;           /* of the first plane; read by the second pass */
     rw_plane sum[3], norm[3]; /* added to; px before (0, 0) are written too */
 } rw_grain_job;
 
-/* Row j of patches: the pilot pass (wiener false) or the second. */
+/* Row j of patches: the pilot pass (wiener false; of the first plane only) or the second. */
 typedef void rw_grain_row_fn(const rw_grain_job *job, int j, bool wiener);
 
 typedef struct rw_grain_dsp {

@@ -568,14 +568,14 @@ static inline void do_patches(const rw_grain_job *job, int p, const int column[T
             dx[t] = job->dx[k][j * job->cols + column[t]];
             dy[t] = job->dy[k][j * job->cols + column[t]];
         }
-        if (wiener && p == 0)
+        if (wiener)
             fetch(&near[k], job->near[k][p], x, y, dx, dy);
         else
             fetch_roughly(&near[k], job->near[k][p], x, y, dx, dy);
         forward(&near[k]);
     }
     if (wiener) {
-        cut(&pilot, job->pilot[p], x, y);
+        cut(&pilot, job->pilot, x, y);
         forward(&pilot);
     }
     if (p == 0)
@@ -633,15 +633,16 @@ void NAME(rw_grain_row)(const rw_grain_job *job, int j, bool wiener)
         inverse_power[r] = load_same(inverse);
     }
     /* Stretches of a row, plane by plane: few streams of memory at a time. A pilot may be coarse,
-     * and so is colour: every second patch, as the black squares of a chess board. */
+     * and so is colour, which goes without one: every second patch, as the black squares of a
+     * chess board. */
     weights w[STRETCH];
     memset(w, 0, sizeof w);
     for (int i0 = 0; i0 < job->cols; i0 += STRETCH) {
         const int end = i0 + STRETCH < job->cols ? i0 + STRETCH : job->cols;
-        for (int p = 0; p < job->planes; p++) {
+        for (int p = 0; p < (wiener ? job->planes : 1); p++) {
             const bool all = wiener && p == 0;
-            do_stretch(job, p, all ? i0 : i0 + (j & 1), end, all ? 1 : 2, j, wiener, inverse_power,
-                       w, i0);
+            do_stretch(job, p, all ? i0 : i0 + (j & 1), end, all ? 1 : 2, j, all, inverse_power, w,
+                       i0);
         }
     }
 }

@@ -218,6 +218,7 @@ static void test_film(gconstpointer data)
 #define BORDER RW_FILM_BORDER
 #define STRIDE (WIDTH + 2 * BORDER + 19)
 #define PLANE  (STRIDE * (HEIGHT + 2 * BORDER))
+#define PLANES (1 + 3 * (RW_GRAIN_NEAR + 3)) /* pilot; now, near, sum and norm of three */
 
 typedef struct field {
     rw_grain_job job;
@@ -243,11 +244,11 @@ static void field_new(field *f, guint32 seed)
                           .cols = (WIDTH + 3) / RW_GRAIN_STEP + 1,
                           .rows = (HEIGHT + 3) / RW_GRAIN_STEP + 1};
     const size_t vectors = (size_t)(job->cols * job->rows);
-    f->memory = g_new0(float, (3 * (RW_GRAIN_NEAR + 4)) * PLANE + 2 * RW_GRAIN_NEAR * vectors);
+    f->memory = g_new0(float, PLANES *PLANE + 2 * RW_GRAIN_NEAR * vectors);
     int next = 0;
+    job->pilot = plane_at(f->memory, next++);
     for (int p = 0; p < 3; p++) {
         job->now[p] = plane_at(f->memory, next++);
-        job->pilot[p] = plane_at(f->memory, next++);
         for (int k = 0; k < RW_GRAIN_NEAR; k++)
             job->near[k][p] = plane_at(f->memory, next++);
     }
@@ -342,25 +343,25 @@ static double weight_ref(double e, double margin)
 }
 
 /* One row of patches, as grain.h describes it, one coefficient after the other. */
-static void row_ref(const rw_grain_job *job, int j, bool wiener, double *const sum[3],
+static void row_ref(const rw_grain_job *job, int j, bool second, double *const sum[3],
                     double *const norm[3])
 {
     static const double taper[8] = {0.35, 0.6, 0.85, 1, 1, 0.85, 0.6, 0.35};
     const int y = RW_GRAIN_STEP * j - 4;
-    for (int i = wiener ? 0 : j & 1; i < job->cols; i += wiener ? 1 : 2) {
+    for (int i = second ? 0 : j & 1; i < job->cols; i += second ? 1 : 2) {
         const int x = RW_GRAIN_STEP * i - 4, at = j * job->cols + i;
         double w[RW_GRAIN_NEAR][3];
-        for (int p = 0; p < job->planes; p++) {
+        for (int p = 0; p < (second ? job->planes : 1); p++) {
             if (p > 0 && ((i + j) & 1))
-                continue; /* colour: as the black squares of a chess board */
+                continue; /* colour: as the black squares of a chess board, and without a pilot */
+            const bool wiener = second && p == 0;
             double px[8][8], own[8][8], pilot[8][8], near[RW_GRAIN_NEAR][8][8];
             cut_ref(px, job->now[p], x, y);
             transform_ref(own, px, false);
-            cut_ref(px, job->pilot[p], x, y);
+            cut_ref(px, job->pilot, x, y);
             transform_ref(pilot, px, false);
             for (int k = 0; k < job->count; k++) {
-                fetch_ref(px, job->near[k][p], x, y, job->dx[k][at], job->dy[k][at],
-                          wiener && p == 0);
+                fetch_ref(px, job->near[k][p], x, y, job->dx[k][at], job->dy[k][at], wiener);
                 transform_ref(near[k], px, false);
             }
             for (int k = 0; p == 0 && k < job->count; k++) {
@@ -451,7 +452,7 @@ static void test_grain(gconstpointer data)
                 g_free(norm[p]);
             }
             /* and the plainest level has the same bits */
-            const size_t bytes = 3 * (RW_GRAIN_NEAR + 4) * PLANE * sizeof(float);
+            const size_t bytes = PLANES * PLANE * sizeof(float);
             g_autofree float *own = g_memdup2(f.memory, bytes);
             run_rows(&f, RW_CPU_C, turn == 1);
             g_assert_true(memcmp(own, f.memory, bytes) == 0);
