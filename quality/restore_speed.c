@@ -72,9 +72,9 @@ void part_speed(trial *set)
                                                 "'%s/still%%03d.jpg'",
                                                 in.width, in.height, from, set->temp);
         g_autofree char *movie =
-            g_strdup_printf("ffmpeg -v error -y -set->threads %d -r 18 -i '%s/still%%03d.jpg' -vf "
+            g_strdup_printf("ffmpeg -v error -y -threads %d -r 18 -i '%s/still%%03d.jpg' -vf "
                             "scale=%d:%d -c:v libx264 "
-                            "-preset medium -crf 18 -set->threads %d '%s/floor.mp4'",
+                            "-preset medium -crf 18 -threads %d '%s/floor.mp4'",
                             set->threads, set->temp, in.width, in.height, set->threads, set->temp);
         if (system(jpeg) == 0) {
             const gint64 t = g_get_monotonic_time();
