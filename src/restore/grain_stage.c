@@ -49,9 +49,11 @@ static bool frame(const rw_stage_run *run, const rw_window *window, rw_frame *ou
     }
     rw_noise *noise = g_new(rw_noise, 1);
     rw_noise_settle(survey, noise);
+    const float stay = stays[p->amount];
+    rw_noise_keep_light(noise, 1.0f - stay * stay);
     rw_noise_survey_free(&survey);
     bool ok = !fault && rw_frame_alloc(out, run->pool, w.now->width, w.now->height, 3, &fault);
-    if (ok && !rw_grain_quiet(out, run->pool, &w, noise, stays[p->amount], &fault)) {
+    if (ok && !rw_grain_quiet(out, run->pool, &w, noise, stay, &fault)) {
         rw_frame_clear(out);
         ok = false;
     }
@@ -66,7 +68,7 @@ const rw_stage rw_stage_grain = {
     .title = "Grain",
     .help = "Quiets grain along motion and within the picture, by what the reel itself says of it; "
             "fine texture stays.",
-    .version = 1,
+    .version = 2,
     .by_default = true,
     .params = rows,
     .params_size = sizeof(grain_params),

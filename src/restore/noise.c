@@ -315,6 +315,34 @@ void rw_noise_settle(rw_noise_survey *s, rw_noise *n)
     measure_power(s, n);
 }
 
+static float light_at(const float root[RW_NOISE_BACK + 2], float at)
+{
+    at = CLAMP(at, 0.0f, (float)RW_NOISE_BACK);
+    const int i = (int)at;
+    const float r = root[i] + (at - (float)i) * (root[i + 1] - root[i]);
+    return r * r;
+}
+
+void rw_noise_keep_light(rw_noise *n, float share)
+{
+    float *kept = g_new(float, RW_NOISE_BACK + 2);
+    /* of the three channels, as the spectrum has it; about one */
+    float power = 0.0f;
+    for (int p = 0; p < 3; p++)
+        power += n->rms[p] * n->rms[p] / 3.0f;
+    for (int c = 0; c < 3; c++) {
+        const float h = sqrtf(share * power) * RW_NOISE_BACK / n->top[c];
+        for (int k = 0; k < RW_NOISE_BACK + 2; k++) {
+            /* at the top only as far as the curve goes; below black there is no light */
+            const float at = (float)k, reach = MIN(h, MAX((float)RW_NOISE_BACK - at, 0.0f));
+            kept[k] =
+                sqrtf(0.5f * (light_at(n->root[c], at - reach) + light_at(n->root[c], at + reach)));
+        }
+        memcpy(n->root[c], kept, (RW_NOISE_BACK + 2) * sizeof *kept);
+    }
+    g_free(kept);
+}
+
 /* ---- even samples ---- */
 
 static ptrdiff_t film_stride(int width)

@@ -55,6 +55,12 @@ void rw_noise_look(rw_noise_survey *survey, const rw_frame *now, const rw_frame 
                    const rw_motion_field *field);
 /* With too little to go by the curve is that of a moderate grain and the spectrum is white. */
 void rw_noise_settle(rw_noise_survey *survey, rw_noise *noise);
+/* Makes the way back keep the mean of light. Grain leaves the mean of linear light as it was, the
+ * mean of even samples lies darker; what is lost with a share of the grain's power, 0..1, comes
+ * back: light at u becomes the mean of light at u + h and u - h, h the rms of what goes (the
+ * quadrature of two points of a normal distribution). As the exact inverse of a stabilised mean
+ * (Makitalo and Foi 2011; from memory). Once per noise. */
+void rw_noise_keep_light(rw_noise *noise, float share);
 
 #define RW_FILM_BORDER 40 /* px of repeated edge round each plane */
 

@@ -614,6 +614,16 @@ static void test_hair(void)
 
 /* ---- grain ---- */
 
+static double mean_light(const rw_frame *f, rw_irect box)
+{
+    double sum = 0.0;
+    for (int c = 0; c < 3; c++)
+        for (int y = box.y; y < box.y + box.height; y++)
+            for (int x = box.x; x < box.x + box.width; x++)
+                sum += (double)f->plane[c][y * f->stride + x];
+    return sum / (3.0 * box.width * box.height);
+}
+
 static void test_grain(void)
 {
     const shot s = {.pan = 1.7, .grain = 2 * GRAIN}, clean = {.pan = 1.7};
@@ -634,6 +644,12 @@ static void test_grain(void)
         /* quiet: less than a third; the others what they say, and what quiet leaves */
         g_assert_cmpfloat(after / before, <, hypot(steps[i].stays, 0.33) + 0.03);
         g_assert_cmpfloat(after / before, >, 0.9 * steps[i].stays);
+        /* the mean of light is that of the grainy frame, which lies above the root's by what its
+         * grain adds: rms^2 */
+        const double adds = s.grain * s.grain;
+        const double lost = mean_light(&r->frame[2], inside) - mean_light(&out, inside);
+        g_test_message("%s: light lost %.3f of what grain adds", steps[i].setting, lost / adds);
+        g_assert_cmpfloat(fabs(lost), <, 0.15 * adds);
         rw_frame_clear(&out);
     }
     rw_frame_clear(&truth);
