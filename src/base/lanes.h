@@ -56,6 +56,29 @@ static inline void f16_store(float *p, f16 a)
         memcpy(p + i * F16_WIDTH, &a.v[i], sizeof a.v[i]);
 }
 
+/* The first n of them, n >= 1: the end of a row that is no multiple of sixteen. The rest is 0. */
+static inline f16 f16_load_some(const float *p, int n)
+{
+    if (n >= 16)
+        return f16_load(p);
+    float lane[16] = {0};
+    for (int i = 0; i < n; i++)
+        lane[i] = p[i];
+    return f16_load(lane);
+}
+
+static inline void f16_store_some(float *p, f16 a, int n)
+{
+    if (n >= 16) {
+        f16_store(p, a);
+        return;
+    }
+    float lane[16];
+    f16_store(lane, a);
+    for (int i = 0; i < n; i++)
+        p[i] = lane[i];
+}
+
 static inline f16 f16_set(float x)
 {
     F16_EACH(x - (f16_part){0});

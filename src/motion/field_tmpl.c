@@ -207,11 +207,9 @@ void NAME(rw_motion_warp)(float *out, const float *in, ptrdiff_t in_stride, int 
     const f16 row = f16_set((float)y + 40.0f);
     for (int x = 0; x < n; x += 16) {
         const int some = n - x < 16 ? n - x : 16;
-        float vx[16] = {0}, vy[16] = {0}, result[16];
-        memcpy(vx, dx + x, (size_t)some * sizeof *vx);
-        memcpy(vy, dy + x, (size_t)some * sizeof *vy);
-        f16 px = f16_add(f16_add(f16_load(count), f16_set((float)x + 40.0f)), f16_load(vx));
-        f16 py = f16_add(row, f16_load(vy));
+        f16 px = f16_add(f16_add(f16_load(count), f16_set((float)x + 40.0f)),
+                         f16_load_some(dx + x, some));
+        f16 py = f16_add(row, f16_load_some(dy + x, some));
         px = f16_min(f16_max(px, first), right);
         py = f16_min(f16_max(py, first), bottom);
         const i16 i = f16_whole(px), j = f16_whole(py);
@@ -224,7 +222,6 @@ void NAME(rw_motion_warp)(float *out, const float *in, ptrdiff_t in_stride, int 
         f16_gather2(base + in_stride, at, &c, &d);
         const f16 above = f16_muladd(a, fx, f16_sub(b, a));
         const f16 below = f16_muladd(c, fx, f16_sub(d, c));
-        f16_store(result, f16_muladd(above, fy, f16_sub(below, above)));
-        memcpy(out + x, result, (size_t)some * sizeof *result);
+        f16_store_some(out + x, f16_muladd(above, fy, f16_sub(below, above)), some);
     }
 }

@@ -159,28 +159,35 @@ static void halve(rw_plane out, const float *in, ptrdiff_t stride, int width, in
     }
 }
 
-/* Mean over a box of (2 reach + 1)^2, by running sums of rows, then of columns. */
+/* Running means over 2 reach + 1 of n samples, `step` apart, of TOGETHER lines that lie side by
+ * side: a line of memory is fetched once. */
+#define TOGETHER 16
+
+static void running_mean(float *line, ptrdiff_t step, ptrdiff_t across, int lines, int n, int reach,
+                         float *scratch)
+{
+    double sum[TOGETHER] = {0.0};
+    for (int i = 0; i < n; i++)
+        for (int l = 0; l < lines; l++)
+            scratch[i * TOGETHER + l] = line[i * step + l * across];
+    for (int i = -reach; i < n; i++) {
+        for (int l = 0; i + reach < n && l < lines; l++)
+            sum[l] += (double)scratch[(i + reach) * TOGETHER + l];
+        for (int l = 0; i - reach > 0 && l < lines; l++)
+            sum[l] -= (double)scratch[(i - reach - 1) * TOGETHER + l];
+        const double count = MIN(i + reach, n - 1) - MAX(i - reach, 0) + 1;
+        for (int l = 0; i >= 0 && l < lines; l++)
+            line[i * step + l * across] = (float)(sum[l] / count);
+    }
+}
+
+/* Mean over a box of (2 reach + 1)^2, rows, then columns. */
 static void box_mean(rw_plane p, int reach, float *scratch)
 {
-    for (int pass = 0; pass < 2; pass++) {
-        const int n = pass ? p.height : p.width, lines = pass ? p.width : p.height;
-        const ptrdiff_t step = pass ? p.stride : 1, across = pass ? 1 : p.stride;
-        for (int l = 0; l < lines; l++) {
-            float *line = p.px + l * across;
-            double sum = 0.0;
-            for (int i = 0; i < n; i++)
-                scratch[i] = line[i * step];
-            for (int i = 0; i < MIN(reach, n); i++)
-                sum += (double)scratch[i];
-            for (int i = 0; i < n; i++) {
-                if (i + reach < n)
-                    sum += (double)scratch[i + reach];
-                if (i - reach > 0)
-                    sum -= (double)scratch[i - reach - 1];
-                line[i * step] = (float)(sum / (MIN(i + reach, n - 1) - MAX(i - reach, 0) + 1));
-            }
-        }
-    }
+    for (int y = 0; y < p.height; y++)
+        running_mean(p.px + y * p.stride, 1, p.stride, 1, p.width, reach, scratch);
+    for (int x = 0; x < p.width; x += TOGETHER)
+        running_mean(p.px + x, p.stride, 1, MIN(TOGETHER, p.width - x), p.height, reach, scratch);
 }
 
 /* half-size px: as far as a pattern and its search may reach, and a vector */
@@ -315,7 +322,7 @@ static bool desk_lay(desk *d, rw_pool *pool, const rw_blemish_window *w, const r
         return true;
     rw_buffer *scratch = rw_pool_take(
         pool,
-        (8 * (size_t)(d->width + 64) +
+        (TOGETHER / 2 * (size_t)(MAX(d->width, d->height) + 64) +
          3 * (size_t)((d->width / LEVEL + 2) * (d->height / LEVEL + 2)) + (size_t)d->height) *
             sizeof(float),
         error);

@@ -39,46 +39,19 @@ static inline f16 even_out(f16 light, const float curve[4][RW_NOISE_PIECES])
     return u;
 }
 
-/* The last sixteen of a row that is no multiple of them go through these. */
-static inline f16 load_some(const float *p, int n)
-{
-    float lane[16] = {0};
-    memcpy(lane, p, (size_t)n * sizeof *p);
-    return f16_load(lane);
-}
-
-static inline void store_some(float *p, f16 a, int n)
-{
-    float lane[16];
-    f16_store(lane, a);
-    memcpy(p, lane, (size_t)n * sizeof *p);
-}
-
-static inline f16 load(const float *p, int n)
-{
-    return n >= 16 ? f16_load(p) : load_some(p, n);
-}
-
-static inline void store(float *p, f16 a, int n)
-{
-    if (n >= 16)
-        f16_store(p, a);
-    else
-        store_some(p, a, n);
-}
-
 void NAME(rw_film_forward)(float *const yuv[3], const float *const rgb[3], int n,
                            const rw_noise *noise, int planes)
 {
     for (int x = 0; x < n; x += 16) {
         f16 u[3];
         for (int c = 0; c < 3; c++)
-            u[c] = even_out(load(rgb[c] + x, n - x), noise->curve[c]);
-        store(yuv[0] + x, times(f16_add(f16_add(u[0], u[1]), u[2]), ROOT3), n - x);
+            u[c] = even_out(f16_load_some(rgb[c] + x, n - x), noise->curve[c]);
+        f16_store_some(yuv[0] + x, times(f16_add(f16_add(u[0], u[1]), u[2]), ROOT3), n - x);
         if (planes < 3)
             continue;
-        store(yuv[1] + x, times(f16_sub(u[0], u[2]), ROOT2), n - x);
-        store(yuv[2] + x, times(f16_sub(f16_add(u[0], u[2]), times(u[1], 2.0f)), ROOT6), n - x);
+        f16_store_some(yuv[1] + x, times(f16_sub(u[0], u[2]), ROOT2), n - x);
+        f16_store_some(yuv[2] + x, times(f16_sub(f16_add(u[0], u[2]), times(u[1], 2.0f)), ROOT6),
+                       n - x);
     }
 }
 
@@ -86,16 +59,16 @@ void NAME(rw_film_back)(float *const rgb[3], const float *const yuv[3], int n,
                         const rw_noise *noise)
 {
     for (int x = 0; x < n; x += 16) {
-        const f16 y = times(load(yuv[0] + x, n - x), ROOT3),
-                  a = times(load(yuv[1] + x, n - x), ROOT2);
-        const f16 b = times(load(yuv[2] + x, n - x), ROOT6);
+        const f16 y = times(f16_load_some(yuv[0] + x, n - x), ROOT3),
+                  a = times(f16_load_some(yuv[1] + x, n - x), ROOT2);
+        const f16 b = times(f16_load_some(yuv[2] + x, n - x), ROOT6);
         const f16 u[3] = {f16_add(f16_add(y, a), b), f16_sub(y, times(b, 2.0f)),
                           f16_add(f16_sub(y, a), b)};
         for (int c = 0; c < 3; c++) {
             const float scale = RW_NOISE_BACK / noise->top[c];
             const f16 root =
                 f16_between(noise->root[c], within(times(u[c], scale), (float)RW_NOISE_BACK));
-            store(rgb[c] + x, f16_mul(root, root), n - x);
+            f16_store_some(rgb[c] + x, f16_mul(root, root), n - x);
         }
     }
 }
